@@ -1,0 +1,121 @@
+package guide
+
+import (
+	"fmt"
+
+	"bluefringe/optics/estimate"
+	"bluefringe/removal"
+)
+
+// Spectrum is one reflectance spectrum, in the order in which it was taken.
+type Spectrum struct {
+	TimeS       float64
+	Channel     string    // names the wavelengths in Config.Channels
+	Site        string    // place on the die
+	Reflectance []float64 // fraction, one per pixel; NaN: this pixel says nothing
+}
+
+// ProcessChange tells what changed at the machine; nil keeps the last value.
+type ProcessChange struct {
+	TimeS   float64
+	Contact *bool // pad touches die
+	ForceN  *float64
+	PadMM   *float64
+	SpeedMS *float64
+}
+
+// Step is what the engine says about one moment: one per spectrum, and at
+// least one every two seconds of contact without spectra.
+type Step struct {
+	TimeS    float64
+	Estimate *Estimate // nil when no spectrum arrived at this moment
+	Forecast Forecast
+	Advice   Advice
+}
+
+// Estimate is what one spectrum says by itself.
+// A number that does not exist is NaN.
+type Estimate struct {
+	TimeS   float64
+	Site    string
+	Channel string
+
+	Quality     estimate.Quality
+	ThicknessUM float64
+	SDUM        float64 // standard uncertainty of ThicknessUM
+	SpreadUM    float64 // standard deviation of thickness inside the spot
+	EdgeNM      float64 // contrast edge as measured
+
+	Reason  string  // why the quality is not good; empty when it is
+	Picture Picture // for the screen and the report
+}
+
+// Picture is the evidence behind an estimate. Slices are shared and must not be
+// written to; the three of each group have one length.
+type Picture struct {
+	WavelengthNM []float64
+	Reflectance  []float64 // measured; NaN where a pixel said nothing
+	Model        []float64 // fitted; nil when the quality is lost
+
+	VisibilityNM       []float64 // wavelengths at which visibility was looked at
+	Visibility         []float64 // Michelson visibility as measured; NaN where it cannot be told
+	VisibilityExpected []float64 // what the fitted die should show
+	EdgeExpectedNM     float64   // contrast edge of VisibilityExpected, NaN when there is none
+	EdgeThreshold      float64   // visibility at which the edge is read, 0.05 unless set otherwise
+}
+
+// Forecast is where one site of the die is and where it is going.
+// A number that does not exist is NaN.
+type Forecast struct {
+	TimeS       float64
+	Site        string
+	ThicknessUM float64
+	SDUM        float64
+	RateUMMin   float64 // removal rate while the pad touches the die, positive
+	RateSDUMMin float64
+	ToTargetS   removal.Interval // polishing time left, from TimeS
+	ToFloorS    removal.Interval
+	SinceGoodS  float64 // since the last trusted estimate of this site
+	Contact     bool
+}
+
+// Advice is what the operator is told.
+type Advice struct {
+	TimeS      float64
+	Level      Level
+	Rule       string  // the rule that gave it
+	Reason     string  // one sentence with the numbers
+	ThinnestUM float64 // of all sites; NaN before the first track
+	Site       string  // the thinnest
+}
+
+// Level is one of the four advices, weakest first.
+type Level int
+
+// The advices in rising strength.
+const (
+	Continue Level = iota
+	Prepare        // stop is near
+	Blind          // no trustworthy sight for too long: lift, clean, look
+	Stop
+)
+
+func levelNames() []string { return []string{"continue", "prepare", "blind", "stop"} }
+
+// String returns the word used in event lines and on the screen.
+func (l Level) String() string {
+	if names := levelNames(); l >= 0 && int(l) < len(names) {
+		return names[l]
+	}
+	return fmt.Sprintf("Level(%d)", int(l))
+}
+
+// ParseLevel is the inverse of String.
+func ParseLevel(s string) (Level, error) {
+	for i, name := range levelNames() {
+		if s == name {
+			return Level(i), nil
+		}
+	}
+	return Continue, fmt.Errorf("unknown advice %q: allowed are %q", s, levelNames())
+}
