@@ -1,10 +1,9 @@
 package guide
 
 import (
-	"fmt"
-
 	"bluefringe/optics/estimate"
 	"bluefringe/removal"
+	"bluefringe/removal/advice"
 )
 
 // Spectrum is one reflectance spectrum, in the order in which it was taken.
@@ -82,40 +81,9 @@ type Forecast struct {
 // Advice is what the operator is told.
 type Advice struct {
 	TimeS      float64
-	Level      Level
+	Level      advice.Level
 	Rule       string  // the rule that gave it
 	Reason     string  // one sentence with the numbers
 	ThinnestUM float64 // of all sites; NaN before the first track
 	Site       string  // the thinnest
-}
-
-// Level is one of the four advices, weakest first.
-type Level int
-
-// The advices in rising strength.
-const (
-	Continue Level = iota
-	Prepare        // stop is near
-	Blind          // no trustworthy sight for too long: lift, clean, look
-	Stop
-)
-
-func levelNames() []string { return []string{"continue", "prepare", "blind", "stop"} }
-
-// String returns the word used in event lines and on the screen.
-func (l Level) String() string {
-	if names := levelNames(); l >= 0 && int(l) < len(names) {
-		return names[l]
-	}
-	return fmt.Sprintf("Level(%d)", int(l))
-}
-
-// ParseLevel is the inverse of String.
-func ParseLevel(s string) (Level, error) {
-	for i, name := range levelNames() {
-		if s == name {
-			return Level(i), nil
-		}
-	}
-	return Continue, fmt.Errorf("unknown advice %q: allowed are %q", s, levelNames())
 }

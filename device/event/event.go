@@ -1,0 +1,147 @@
+// Package event is the line format that files, wires and records share: one
+// JSON object a line, as the README describes under "Event lines".
+package event
+
+import "time"
+
+// Format is the version of the line format that this program writes.
+const Format = 1
+
+// Event is one decoded line.
+type Event struct {
+	Raw  []byte // the object as received, without CRC and line end
+	Type string
+	Body Body // nil for a type this program does not know
+}
+
+// Body is one of the types below.
+type Body interface{ kind() string }
+
+// Run opens a record.
+type Run struct {
+	Format   int                   `json:"format"`
+	Job      string                `json:"job,omitempty"`
+	Started  time.Time             `json:"started,omitzero"`
+	Channels map[string]Channel    `json:"channels,omitempty"`
+	Sites    map[string][2]float64 `json:"sites,omitempty"` // x, y in mm from the middle of the die
+}
+
+// Channel gives the wavelength of every pixel: a list, or a polynomial in the
+// pixel index (from 0) with a number of pixels.
+type Channel struct {
+	WavelengthNM   []float64 `json:"wavelength_nm,omitempty"`
+	WavelengthPoly []float64 `json:"wavelength_poly,omitempty"`
+	Pixels         int       `json:"pixels,omitempty"`
+}
+
+// Setup carries the set-up a run was made with.
+type Setup struct {
+	TOML string `json:"toml"`
+}
+
+// Dark is what the detector counts without light.
+type Dark struct {
+	TimeS   float64   `json:"time_s"`
+	Channel string    `json:"channel"`
+	Counts  []float64 `json:"counts"`
+}
+
+// Reference is what the detector counts on a bare piece of a known material.
+type Reference struct {
+	TimeS    float64   `json:"time_s"`
+	Channel  string    `json:"channel"`
+	Material string    `json:"material"`
+	Counts   []float64 `json:"counts"`
+}
+
+// Process says what changed at the machine; a missing field keeps its value.
+type Process struct {
+	TimeS   float64  `json:"time_s"`
+	Contact *bool    `json:"contact,omitempty"`
+	ForceN  *float64 `json:"force_n,omitempty"`
+	PadMM   *float64 `json:"pad_mm,omitempty"`
+	SpeedMS *float64 `json:"speed_m_s,omitempty"`
+}
+
+// Spectrum is raw counts or, where the instrument has calibrated already, a
+// reflectance.
+type Spectrum struct {
+	TimeS       float64   `json:"time_s"`
+	Channel     string    `json:"channel"`
+	Site        string    `json:"site,omitempty"` // missing means "c"
+	Counts      []float64 `json:"counts,omitempty"`
+	Reflectance []float64 `json:"reflectance,omitempty"`
+}
+
+// Note is text from the operator or the machine.
+type Note struct {
+	TimeS float64 `json:"time_s"`
+	Text  string  `json:"text"`
+}
+
+// End closes a record.
+type End struct {
+	TimeS float64 `json:"time_s"`
+}
+
+// Truth is the real thickness, where a simulator or a lab knows it. Only
+// scoring reads it.
+type Truth struct {
+	TimeS       float64 `json:"time_s"`
+	Site        string  `json:"site"`
+	ThicknessUM float64 `json:"thickness_um"`
+}
+
+// Estimate, Forecast and Advice are what the program itself says. A number
+// that does not exist is nil and left out of the line.
+type Estimate struct {
+	TimeS       float64  `json:"time_s"`
+	Site        string   `json:"site"`
+	Channel     string   `json:"channel"`
+	ThicknessUM *float64 `json:"thickness_um,omitempty"`
+	SDUM        *float64 `json:"sd_um,omitempty"`
+	SpreadUM    *float64 `json:"spread_um,omitempty"`
+	EdgeNM      *float64 `json:"edge_nm,omitempty"`
+	Quality     string   `json:"quality"`
+}
+
+// Forecast is one site's thickness, rate and time left.
+type Forecast struct {
+	TimeS       float64   `json:"time_s"`
+	Site        string    `json:"site"`
+	ThicknessUM *float64  `json:"thickness_um,omitempty"`
+	SDUM        *float64  `json:"sd_um,omitempty"`
+	RateUMMin   *float64  `json:"rate_um_min,omitempty"`
+	RateSDUMMin *float64  `json:"rate_sd_um_min,omitempty"`
+	ToTargetS   *Interval `json:"to_target_s,omitempty"`
+}
+
+// Interval holds 5, 50 and 95 % points in seconds.
+type Interval struct {
+	P05 *float64 `json:"p05"`
+	P50 *float64 `json:"p50"`
+	P95 *float64 `json:"p95"`
+}
+
+// Advice is what the operator was told.
+type Advice struct {
+	TimeS      float64  `json:"time_s"`
+	Advice     string   `json:"advice"`
+	Rule       string   `json:"rule,omitempty"`
+	Reason     string   `json:"reason,omitempty"`
+	ThinnestUM *float64 `json:"thinnest_um,omitempty"`
+	Site       string   `json:"site,omitempty"`
+}
+
+func (Run) kind() string       { return "run" }
+func (Setup) kind() string     { return "setup" }
+func (Dark) kind() string      { return "dark" }
+func (Reference) kind() string { return "reference" }
+func (Process) kind() string   { return "process" }
+func (Spectrum) kind() string  { return "spectrum" }
+func (Note) kind() string      { return "note" }
+func (End) kind() string       { return "end" }
+func (Truth) kind() string     { return "truth" }
+func (Estimate) kind() string  { return "estimate" }
+func (Forecast) kind() string  { return "forecast" }
+func (Advice) kind() string    { return "advice" }
