@@ -1,0 +1,327 @@
+package die
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/cmplx"
+
+	"bluefringe/optics"
+)
+
+// seriesTolerance is the size of |w_m q^m| below which the series ends; the
+// reflectance is then exact to about 1e-7.
+const seriesTolerance = 1e-7
+
+// Params are the unknowns of one spot.
+type Params struct {
+	ThicknessNM  float64
+	SpreadVarNM2 float64   // variance of thickness inside the spot; the spread is its root
+	Coverage     float64   // part of the spot that is metal
+	UnderNM      []float64 // thickness of each layer under the silicon
+}
+
+// Model is a Setup compiled for a list of wavelengths. It is read-only after
+// NewModel and may be shared between goroutines; each needs its own Evaluation.
+type Model struct {
+	setup  Setup
+	pixels []pixel
+	layers int
+}
+
+// pixel holds what does not change with the unknowns.
+type pixel struct {
+	wavelength float64
+	turn       complex128 // 4πN/λ: round-trip phase of silicon per nm
+	outer      complex128 // A
+	inner      complex128 // r10
+	gain       complex128 // T/r10
+	gainPower  float64    // |T/r10|²
+	kappa      complex128 // (T/r10)·A*
+	smear      float64    // variance of the fringe phase from resolution, per nm² of silicon
+
+	silicon, metal, end complex128
+	under               []complex128
+}
+
+// NewModel compiles a set-up for the given wavelengths (nm, each inside the
+// tables of all materials named). binNM is the width of the band that each
+// wavelength stands for, 0 for none.
+func NewModel(setup Setup, wavelengthNM []float64, binNM float64) (*Model, error) {
+	if len(wavelengthNM) == 0 {
+		return nil, errors.New("die model: no wavelengths")
+	}
+	if setup.Reflector != "" && !(0 <= setup.CoverageMin && setup.CoverageMin <= setup.CoverageMax && setup.CoverageMax <= 1) {
+		return nil, fmt.Errorf("die model: coverage %g to %g: allowed is 0 to 1 in rising order", setup.CoverageMin, setup.CoverageMax)
+	}
+	all, err := setup.indices(wavelengthNM)
+	if err != nil {
+		return nil, fmt.Errorf("die model: %w", err)
+	}
+	groupIndex, err := setup.siliconGroupIndex(wavelengthNM)
+	if err != nil {
+		return nil, fmt.Errorf("die model: %w", err)
+	}
+	// Variance of a rectangle of width binNM and of a Gaussian of the given FWHM.
+	lineVar := binNM*binNM/12 + setup.ResolutionNM*setup.ResolutionNM/(8*math.Ln2)
+
+	m := &Model{setup: setup, layers: len(setup.Under), pixels: make([]pixel, len(wavelengthNM))}
+	for i, w := range wavelengthNM {
+		outer := optics.Interface(all.ambient[i], all.silicon[i])
+		p := pixel{
+			wavelength: w,
+			turn:       complex(4*math.Pi/w, 0) * all.silicon[i],
+			outer:      outer,
+			inner:      -outer,
+			gain:       (1 - outer*outer) / -outer,
+			silicon:    all.silicon[i],
+			end:        all.end[i],
+			under:      make([]complex128, m.layers),
+		}
+		p.gainPower = power(p.gain)
+		p.kappa = p.gain * cmplx.Conj(outer)
+		phasePerNM := 4 * math.Pi * groupIndex[i] / (w * w) // dφ/dλ per nm of silicon
+		p.smear = phasePerNM * phasePerNM * lineVar
+		for j := range p.under {
+			p.under[j] = all.under[j][i]
+		}
+		if all.metal != nil {
+			p.metal = all.metal[i]
+		}
+		m.pixels[i] = p
+	}
+	return m, nil
+}
+
+// siliconGroupIndex returns n - λ·dn/dλ, by a central difference on the spline.
+func (s Setup) siliconGroupIndex(wavelengthNM []float64) ([]float64, error) {
+	const step = 2.5 // nm: a quarter of the row spacing of the table
+	shifted := func(by float64) ([]complex128, error) {
+		w := make([]float64, len(wavelengthNM))
+		for i := range w {
+			w[i] = wavelengthNM[i] + by
+		}
+		all, err := Setup{Ambient: "air", TemperatureC: s.TemperatureC}.indices(w)
+		return all.silicon, err
+	}
+	below, err := shifted(-step)
+	if err != nil {
+		return nil, err
+	}
+	above, err := shifted(step)
+	if err != nil {
+		return nil, err
+	}
+	group := make([]float64, len(wavelengthNM))
+	for i, w := range wavelengthNM {
+		slope := (real(above[i]) - real(below[i])) / (2 * step)
+		group[i] = (real(above[i])+real(below[i]))/2 - w*slope
+	}
+	return group, nil
+}
+
+// Pixels returns the number of wavelengths.
+func (m *Model) Pixels() int { return len(m.pixels) }
+
+// Setup returns what the model was compiled from.
+func (m *Model) Setup() Setup { return m.setup }
+
+// HasMetal tells whether coverage is an unknown at all.
+func (m *Model) HasMetal() bool { return m.setup.Reflector != "" }
+
+// PhasePerNM returns 4πn/λ of silicon, the fringe phase per nanometre of
+// thickness, for every pixel.
+func (m *Model) PhasePerNM() []float64 {
+	phase := make([]float64, len(m.pixels))
+	for i := range m.pixels {
+		phase[i] = real(m.pixels[i].turn)
+	}
+	return phase
+}
+
+// Nominal returns the parameters of the set-up at a thickness: layers as drawn,
+// coverage in the middle of its bounds, no spread.
+func (m *Model) Nominal(thicknessNM float64) Params {
+	p := Params{ThicknessNM: thicknessNM, UnderNM: make([]float64, m.layers)}
+	if m.HasMetal() {
+		p.Coverage = (m.setup.CoverageMin + m.setup.CoverageMax) / 2
+	}
+	for j, layer := range m.setup.Under {
+		p.UnderNM[j] = layer.ThicknessNM
+	}
+	return p
+}
+
+// Evaluation is the reflectance at one set of parameters with its derivatives;
+// every slice has one value per pixel.
+type Evaluation struct {
+	Reflectance []float64
+	Mean        []float64   // the part that does not swing with thickness
+	Thickness   []float64   // dR/d(thickness), 1/nm
+	SpreadVar   []float64   // dR/d(spread²), 1/nm²
+	Coverage    []float64   // dR/d(coverage)
+	Under       [][]float64 // [layer]: dR/d(layer thickness), 1/nm
+
+	slope []complex128 // of one pixel: (dρ/dt)/ρ for each layer
+}
+
+// NewEvaluation returns the room that Evaluate fills.
+func (m *Model) NewEvaluation() *Evaluation {
+	n := len(m.pixels)
+	e := &Evaluation{
+		Reflectance: make([]float64, n),
+		Mean:        make([]float64, n),
+		Thickness:   make([]float64, n),
+		SpreadVar:   make([]float64, n),
+		Coverage:    make([]float64, n),
+		Under:       make([][]float64, m.layers),
+		slope:       make([]complex128, m.layers),
+	}
+	for j := range e.Under {
+		e.Under[j] = make([]float64, n)
+	}
+	return e
+}
+
+// Evaluate fills e for the parameters p. It does not allocate.
+func (m *Model) Evaluate(e *Evaluation, p Params) {
+	for i := range m.pixels {
+		px := &m.pixels[i]
+		bare := px.fringe(px.frontSide(px.end, p.UnderNM, e.slope, false), p)
+		e.Reflectance[i] = bare.value
+		e.Mean[i] = bare.mean
+		e.Thickness[i] = bare.thickness
+		e.SpreadVar[i] = bare.spreadVar
+		e.Coverage[i] = 0
+		c := p.Coverage
+		for j := range e.Under {
+			e.Under[j][i] = (1 - c) * bare.along(e.slope[j])
+		}
+		if !m.HasMetal() {
+			continue
+		}
+		metal := px.fringe(px.frontSide(px.metal, p.UnderNM, e.slope, true), p)
+		e.Reflectance[i] += c * (metal.value - bare.value)
+		e.Mean[i] += c * (metal.mean - bare.mean)
+		e.Thickness[i] += c * (metal.thickness - bare.thickness)
+		e.SpreadVar[i] += c * (metal.spreadVar - bare.spreadVar)
+		e.Coverage[i] = metal.value - bare.value
+		for j := range e.Under {
+			e.Under[j][i] += c * metal.along(e.slope[j])
+		}
+	}
+}
+
+// Areas returns the reflectance of the two kinds of area apart: dielectric
+// without metal, and metal (nil without a reflector). The reflectance of the
+// spot is linear in the coverage between them.
+func (m *Model) Areas(p Params) (bare, metal []float64) {
+	slope := make([]complex128, m.layers)
+	bare = make([]float64, len(m.pixels))
+	if m.HasMetal() {
+		metal = make([]float64, len(m.pixels))
+	}
+	for i := range m.pixels {
+		px := &m.pixels[i]
+		bare[i] = px.fringe(px.frontSide(px.end, p.UnderNM, slope, false), p).value
+		if metal != nil {
+			metal[i] = px.fringe(px.frontSide(px.metal, p.UnderNM, slope, true), p).value
+		}
+	}
+	return bare, metal
+}
+
+// frontSide returns ρ, the coefficient of what lies under the silicon seen from
+// inside, for layers that end on the medium end. slope[j] becomes (dρ/dt_j)/ρ.
+// Without metal the last layer has no end: it is the medium end itself.
+func (px *pixel) frontSide(end complex128, underNM []float64, slope []complex128, metal bool) complex128 {
+	last := len(underNM) - 1
+	if !metal && last >= 0 {
+		slope[last] = 0
+		last--
+	}
+	below := end
+	r := complex(0, 0) // of everything under `below`, at its upper face
+	for j := last; j >= 0; j-- {
+		here := px.under[j]
+		top := optics.Interface(here, below)
+		joined, gain := join(top, r)
+		for l := j + 1; l <= last; l++ {
+			slope[l] *= gain
+		}
+		turn := complex(0, 4*math.Pi/px.wavelength) * here
+		r = joined * cmplx.Exp(turn*complex(underNM[j], 0))
+		for l := j + 1; l <= last; l++ {
+			slope[l] *= r / joined
+		}
+		slope[j] = turn * r
+		below = here
+	}
+	top := optics.Interface(px.silicon, below)
+	rho, gain := join(top, r)
+	for l := 0; l <= last; l++ {
+		slope[l] *= gain / rho
+	}
+	return rho
+}
+
+// join adds an interface of coefficient top to what returns from below it, and
+// gives the derivative in the latter.
+func join(top, below complex128) (r, gain complex128) {
+	d := 1 / (1 + top*below)
+	return (top + below) * d, (1 - top*top) * d * d
+}
+
+// fringe is the reflectance of one kind of area at one pixel with what its
+// derivatives need.
+type fringe struct {
+	value, mean          float64
+	thickness, spreadVar float64
+	swing                complex128 // (κ+S) Σ m w_m q^m
+	power                float64    // dR/d(ln|q|) through |q|² alone
+}
+
+// along returns the derivative in a parameter of which (dq/dx)/q is given.
+func (f fringe) along(logSlope complex128) float64 {
+	return f.power*real(logSlope) + 2*real(f.swing*logSlope)
+}
+
+func (px *pixel) fringe(rho complex128, p Params) fringe {
+	d := p.ThicknessNM
+	phase := real(px.turn)
+	q := px.inner * rho * cmplx.Exp(complex(0, d)*px.turn)
+	g := (p.SpreadVarNM2*phase*phase + px.smear*d*d) / 2
+
+	// Σ w_m q^m, Σ m w_m q^m and Σ m² w_m q^m; w_{m+1}/w_m = e^{-(2m+1)g}.
+	var sum, sum1, sum2 complex128
+	decay := math.Exp(-g)
+	step := decay * decay
+	term := complex(1, 0)
+	for m := 1.0; ; m++ {
+		term *= q * complex(decay, 0)
+		decay *= step
+		sum += term
+		sum1 += complex(m, 0) * term
+		sum2 += complex(m*m, 0) * term
+		if math.Abs(real(term))+math.Abs(imag(term)) < seriesTolerance {
+			break
+		}
+	}
+
+	qq := power(q)
+	s := px.gainPower * qq / (1 - qq)
+	sSlope := 2 * px.gainPower * qq / ((1 - qq) * (1 - qq)) // dS/d(ln|q|)
+	k := px.kappa + complex(s, 0)
+	f := fringe{
+		mean:  power(px.outer) + s,
+		swing: k * sum1,
+		power: sSlope * (1 + 2*real(sum)),
+	}
+	f.value = f.mean + 2*real(k*sum)
+	blur := -2 * real(k*sum2) // dR/dg
+	f.spreadVar = blur * phase * phase / 2
+	f.thickness = f.along(complex(0, 1)*px.turn) + blur*px.smear*d
+	return f
+}
+
+func power(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }

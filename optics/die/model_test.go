@@ -1,0 +1,162 @@
+package die
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"bluefringe/optics"
+
+	"gonum.org/v1/gonum/diff/fd"
+)
+
+func testSetup() Setup {
+	return Setup{
+		Ambient: "air", TemperatureC: 25,
+		Under:     []Layer{{"Si3N4", 40, 10}, {"SiO2", 800, 80}},
+		Reflector: "Al", CoverageMin: 0.2, CoverageMax: 0.9,
+	}
+}
+
+func wavelengths(from, to float64, n int) []float64 {
+	w := make([]float64, n)
+	for i := range w {
+		w[i] = from + (to-from)*float64(i)/float64(n-1)
+	}
+	return w
+}
+
+// The series must be the Airy recursion: two algorithms for one quantity.
+func TestModelEqualsStackRecursion(t *testing.T) {
+	setup := testSetup()
+	w := wavelengths(410, 1000, 120)
+	m, err := NewModel(setup, w, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	all, err := setup.indices(w)
+	if err != nil {
+		t.Fatal(err)
+	}
+	e := m.NewEvaluation()
+	for _, d := range []float64{0, 5, 150, 400, 2000, 8000, 12000, 775000} {
+		p := Params{ThicknessNM: d, Coverage: 0.37, UnderNM: []float64{43, 771}}
+		m.Evaluate(e, p)
+		bare, metal := m.Areas(p)
+		for i, nm := range w {
+			si := optics.Layer{Index: all.silicon[i], ThicknessNM: d}
+			sin := optics.Layer{Index: all.under[0][i], ThicknessNM: 43}
+			ox := optics.Layer{Index: all.under[1][i], ThicknessNM: 771}
+			rBare := optics.Reflectance(nm, all.ambient[i], []optics.Layer{si, sin}, all.under[1][i], 0, optics.S)
+			rMetal := optics.Reflectance(nm, all.ambient[i], []optics.Layer{si, sin, ox}, all.metal[i], 0, optics.S)
+			want := 0.37*rMetal + 0.63*rBare
+			if math.Abs(e.Reflectance[i]-want) > 1e-6 || math.Abs(bare[i]-rBare) > 1e-6 || math.Abs(metal[i]-rMetal) > 1e-6 {
+				t.Fatalf("d = %g nm, %g nm: series %.8f, recursion %.8f", d, nm, e.Reflectance[i], want)
+			}
+		}
+	}
+}
+
+// Spread by the series against a direct average over a Gaussian of thickness.
+func TestSpreadEqualsQuadrature(t *testing.T) {
+	w := wavelengths(430, 950, 60)
+	m, err := NewModel(testSetup(), w, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	e := m.NewEvaluation()
+	for _, sd := range []float64{5, 20, 40} {
+		p := Params{ThicknessNM: 2000, Coverage: 0.5, UnderNM: []float64{40, 800}}
+		average := make([]float64, len(w))
+		weights := 0.0
+		for u := -5.0; u <= 5.0001; u += 0.05 {
+			weight := math.Exp(-u * u / 2)
+			q := p
+			q.ThicknessNM += u * sd
+			m.Evaluate(e, q)
+			for i, r := range e.Reflectance {
+				average[i] += weight * r
+			}
+			weights += weight
+		}
+		p.SpreadVarNM2 = sd * sd
+		m.Evaluate(e, p)
+		for i := range w {
+			// The series leaves out that absorption is averaged too: 1e-3 at most
+			// at 40 nm, where the blue is absorbed within 100 to 400 nm.
+			if diff := math.Abs(e.Reflectance[i] - average[i]/weights); diff > 1e-3 {
+				t.Errorf("spread %g nm at %g nm: series differs from the average by %.2g", sd, w[i], diff)
+			}
+		}
+	}
+}
+
+func TestDerivativesEqualDifferences(t *testing.T) {
+	setup := testSetup()
+	setup.ResolutionNM = 1.5
+	w := wavelengths(420, 980, 40)
+	m, err := NewModel(setup, w, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := func(x []float64) Params {
+		return Params{ThicknessNM: x[0], SpreadVarNM2: x[1], Coverage: x[2], UnderNM: []float64{x[3], x[4]}}
+	}
+	e, other := m.NewEvaluation(), m.NewEvaluation()
+	rng := rand.New(rand.NewPCG(1, 1))
+	for range 20 {
+		x := []float64{150 + 6000*rng.Float64(), 900 * rng.Float64(), rng.Float64(), 20 + 40*rng.Float64(), 700 + 200*rng.Float64()}
+		m.Evaluate(e, at(x))
+		analytic := [][]float64{e.Thickness, e.SpreadVar, e.Coverage, e.Under[0], e.Under[1]}
+		steps := []float64{1e-3, 1e-2, 1e-4, 1e-3, 1e-3}
+		for k := range x {
+			for i := range w {
+				numeric := fd.Derivative(func(v float64) float64 {
+					y := append([]float64(nil), x...)
+					y[k] = v
+					m.Evaluate(other, at(y))
+					return other.Reflectance[i]
+				}, x[k], &fd.Settings{Formula: fd.Central, Step: steps[k]})
+				if math.Abs(numeric-analytic[k][i]) > 1e-6+1e-4*math.Abs(numeric) {
+					t.Fatalf("parameter %d at %g nm, x = %v: analytic %g, numeric %g", k, w[i], x, analytic[k][i], numeric)
+				}
+			}
+		}
+	}
+}
+
+func TestSetupsThatCannotBeCompiled(t *testing.T) {
+	cases := map[string]struct {
+		change func(*Setup)
+		w      []float64
+	}{
+		"no wavelengths":   {func(*Setup) {}, nil},
+		"unknown material": {func(s *Setup) { s.Under[0].Material = "unobtainium" }, []float64{500}},
+		"outside a table":  {func(*Setup) {}, []float64{500, 1500}},
+		"coverage order":   {func(s *Setup) { s.CoverageMin, s.CoverageMax = 0.9, 0.2 }, []float64{500}},
+	}
+	for name, c := range cases {
+		setup := testSetup()
+		c.change(&setup)
+		if _, err := NewModel(setup, c.w, 0); err == nil {
+			t.Errorf("%s: compiled", name)
+		} else {
+			t.Log(err)
+		}
+	}
+}
+
+func BenchmarkEvaluate1024(b *testing.B) {
+	setup := testSetup()
+	setup.Under = setup.Under[1:]
+	m, err := NewModel(setup, wavelengths(420, 980, 1024), 0)
+	if err != nil {
+		b.Fatal(err)
+	}
+	e := m.NewEvaluation()
+	p := Params{ThicknessNM: 2000, SpreadVarNM2: 100, Coverage: 0.5, UnderNM: []float64{800}}
+	b.ReportAllocs()
+	for b.Loop() {
+		m.Evaluate(e, p)
+	}
+}
