@@ -16,8 +16,9 @@
 // the front side seen from inside, T = 1-A², κ = (T/r10)·A*,
 // S = |T/r10|²·|q|²/(1-|q|²): the Airy sum (Born & Wolf, Principles of Optics,
 // sec. 7.6) multiplied out. Whatever blurs the fringe phase by a Gaussian of
-// variance g·2 only changes the weights, w_m = exp(-m²g): the spread of
-// thickness inside the spot and the resolution of the instrument. Derivatives in
+// variance 2g only changes the weights, w_m = exp(-m²g): the spread of
+// thickness inside the spot and the resolution of the instrument. That spread also
+// averages the absorption, so its part of g is complex. Derivatives in
 // thickness, spread, coverage and layer thickness come from the same few complex
 // numbers.
 package die

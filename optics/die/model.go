@@ -10,8 +10,8 @@ import (
 )
 
 // seriesTolerance is the size of |w_m q^m| below which the series ends; the
-// reflectance is then exact to about 1e-7.
-const seriesTolerance = 1e-7
+// reflectance is then exact to about 1e-6.
+const seriesTolerance = 1e-6
 
 // Params are the unknowns of one spot.
 type Params struct {
@@ -137,6 +137,26 @@ func (m *Model) PhasePerNM() []float64 {
 		phase[i] = real(m.pixels[i].turn)
 	}
 	return phase
+}
+
+// ShortestPeriodNM returns λ/2n, the thickness by which one fringe passes, at the
+// shortest wavelength whose round trip through the silicon keeps 3 % of the
+// amplitude; at the longest wavelength when none does.
+func (m *Model) ShortestPeriodNM(thicknessNM float64) float64 {
+	const visible = 0.03
+	shortest := &m.pixels[0]
+	found := false
+	for i := range m.pixels {
+		px := &m.pixels[i]
+		seen := math.Exp(-imag(px.turn)*thicknessNM) >= visible
+		switch {
+		case seen && (!found || px.wavelength < shortest.wavelength):
+			shortest, found = px, true
+		case !seen && !found && px.wavelength > shortest.wavelength:
+			shortest = px
+		}
+	}
+	return 2 * math.Pi / real(shortest.turn)
 }
 
 // Nominal returns the parameters of the set-up at a thickness: layers as drawn,
@@ -288,17 +308,20 @@ func (f fringe) along(logSlope complex128) float64 {
 
 func (px *pixel) fringe(rho complex128, p Params) fringe {
 	d := p.ThicknessNM
-	phase := real(px.turn)
-	q := px.inner * rho * cmplx.Exp(complex(0, d)*px.turn)
-	g := (p.SpreadVarNM2*phase*phase + px.smear*d*d) / 2
+	turn := px.turn
+	q := px.inner * rho * cmplx.Exp(complex(0, d)*turn)
+	// A Gaussian of thickness under exp(i·m·turn·d) gives exp(-m²·turn²·var/2),
+	// also where turn is complex; a Gaussian line blurs the phase alone.
+	turn2 := turn * turn / 2
+	g := turn2*complex(p.SpreadVarNM2, 0) + complex(px.smear*d*d/2, 0)
 
 	// Σ w_m q^m, Σ m w_m q^m and Σ m² w_m q^m; w_{m+1}/w_m = e^{-(2m+1)g}.
 	var sum, sum1, sum2 complex128
-	decay := math.Exp(-g)
+	decay := cmplx.Exp(-g)
 	step := decay * decay
 	term := complex(1, 0)
 	for m := 1.0; ; m++ {
-		term *= q * complex(decay, 0)
+		term *= q * decay
 		decay *= step
 		sum += term
 		sum1 += complex(m, 0) * term
@@ -308,7 +331,8 @@ func (px *pixel) fringe(rho complex128, p Params) fringe {
 		}
 	}
 
-	qq := power(q)
+	absorb := imag(turn) * imag(turn)
+	qq := power(q) * math.Exp(2*absorb*p.SpreadVarNM2)
 	s := px.gainPower * qq / (1 - qq)
 	sSlope := 2 * px.gainPower * qq / ((1 - qq) * (1 - qq)) // dS/d(ln|q|)
 	k := px.kappa + complex(s, 0)
@@ -318,9 +342,8 @@ func (px *pixel) fringe(rho complex128, p Params) fringe {
 		power: sSlope * (1 + 2*real(sum)),
 	}
 	f.value = f.mean + 2*real(k*sum)
-	blur := -2 * real(k*sum2) // dR/dg
-	f.spreadVar = blur * phase * phase / 2
-	f.thickness = f.along(complex(0, 1)*px.turn) + blur*px.smear*d
+	f.spreadVar = -2*real(k*turn2*sum2) + f.power*absorb
+	f.thickness = f.along(complex(0, 1)*turn) - 2*real(k*sum2)*px.smear*d
 	return f
 }
 

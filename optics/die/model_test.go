@@ -50,7 +50,7 @@ func TestModelEqualsStackRecursion(t *testing.T) {
 			rBare := optics.Reflectance(nm, all.ambient[i], []optics.Layer{si, sin}, all.under[1][i], 0, optics.S)
 			rMetal := optics.Reflectance(nm, all.ambient[i], []optics.Layer{si, sin, ox}, all.metal[i], 0, optics.S)
 			want := 0.37*rMetal + 0.63*rBare
-			if math.Abs(e.Reflectance[i]-want) > 1e-6 || math.Abs(bare[i]-rBare) > 1e-6 || math.Abs(metal[i]-rMetal) > 1e-6 {
+			if math.Abs(e.Reflectance[i]-want) > 5e-6 || math.Abs(bare[i]-rBare) > 5e-6 || math.Abs(metal[i]-rMetal) > 5e-6 {
 				t.Fatalf("d = %g nm, %g nm: series %.8f, recursion %.8f", d, nm, e.Reflectance[i], want)
 			}
 		}
@@ -82,9 +82,8 @@ func TestSpreadEqualsQuadrature(t *testing.T) {
 		p.SpreadVarNM2 = sd * sd
 		m.Evaluate(e, p)
 		for i := range w {
-			// The series leaves out that absorption is averaged too: 1e-3 at most
-			// at 40 nm, where the blue is absorbed within 100 to 400 nm.
-			if diff := math.Abs(e.Reflectance[i] - average[i]/weights); diff > 1e-3 {
+			// What is left is the average over S·q^m as a product of averages.
+			if diff := math.Abs(e.Reflectance[i] - average[i]/weights); diff > 5e-4 {
 				t.Errorf("spread %g nm at %g nm: series differs from the average by %.2g", sd, w[i], diff)
 			}
 		}

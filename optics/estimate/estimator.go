@@ -1,0 +1,361 @@
+package estimate
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"bluefringe/optics/die"
+)
+
+// Options bound what is looked for. The zero value takes the defaults.
+type Options struct {
+	MinUM, MaxUM float64 // thickness searched; 0 means 0.12 and 8.5
+	MinNM, MaxNM float64 // wavelengths used; 0 means 400 and 1100
+}
+
+func (o Options) withDefaults() Options {
+	if o.MinUM == 0 {
+		o.MinUM = 0.12
+	}
+	if o.MaxUM == 0 {
+		o.MaxUM = 8.5
+	}
+	if o.MinNM == 0 {
+		o.MinNM = 400
+	}
+	if o.MaxNM == 0 {
+		o.MaxNM = 1100
+	}
+	return o
+}
+
+// Sizes of the two grids: the fringes of 8 µm at 900 nm are 9 nm apart, which
+// the fine grid resolves fully and the search grid well enough to tell orders.
+const (
+	searchBands = 160
+	fineBands   = 400
+)
+
+// How many local bests of the search are refined, and how many of those again
+// on the fine grid.
+const (
+	searchRefined = 10
+	fineRefined   = 5
+	hopeless      = 3 // times the best cost: not worth a second look
+)
+
+// What separates the qualities. The residual is compared with the size of the
+// fringes: half of it means that noise or haze is as strong as what is read.
+const (
+	goodResidual = 0.25
+	weakResidual = 0.60
+	weakScale    = 0.20  // the lamp does not lose that much: something is on the view
+	minSwing     = 0.004 // rms fringe of reflectance below which there is nothing to read
+	otherOrder   = 0.02  // weight of a second candidate that makes a reading ambiguous
+	minBands     = 40    // fewer bands with light than this say nothing
+)
+
+// tableRelSD is the standard uncertainty of thickness from the silicon index:
+// published tables differ by 0.1 to 0.4 % in n between 450 and 1000 nm (Green
+// 2008 against Vuye 1993), which leaves about 0.12 % once averaged over the
+// fringes of a spectrum.
+const tableRelSD = 0.0012
+
+// Result is what one spectrum says. A number that does not exist is NaN.
+type Result struct {
+	Quality     Quality
+	Reason      string // why the quality is not good
+	ThicknessUM float64
+	SDUM        float64 // standard uncertainty: fit and silicon table (JCGM 100)
+	FitSDUM     float64 // the part of SDUM that is new in every spectrum
+	SpreadUM    float64 // standard deviation of thickness inside the spot
+	Coverage    float64
+	Scale       float64 // of the reflectance against the calibration
+	UnderNM     []float64
+	Residual    float64 // robust standard deviation of the residuals, of reflectance
+
+	Candidates []Candidate // explanations that were compared, best first
+
+	WavelengthNM []float64 // bands of the fit, rising
+	Measured     []float64 // reflectance of the bands; NaN where no pixel spoke
+	Model        []float64 // the fit; nil when lost
+}
+
+// Candidate is one explanation of the spectrum.
+type Candidate struct {
+	ThicknessUM float64
+	Weight      float64 // of all candidates, sum 1
+}
+
+// Estimator reads spectra of one channel. It keeps no history: each Measure
+// stands alone. It owns its workspace: one goroutine at a time.
+type Estimator struct {
+	options      Options
+	pixels       int
+	search, fine stage
+	templates    *templates
+}
+
+// stage is a grid with the fitter that works on it.
+type stage struct {
+	grid         grid
+	fitter       *fitter
+	data, weight []float64
+}
+
+// New returns an estimator for a die and the wavelengths of a channel (nm, one
+// per pixel, rising or falling).
+func New(setup die.Setup, wavelengthNM []float64, options Options) (*Estimator, error) {
+	options = options.withDefaults()
+	e := &Estimator{options: options, pixels: len(wavelengthNM)}
+	var err error
+	if e.search, err = newStage(setup, wavelengthNM, options, searchBands); err != nil {
+		return nil, err
+	}
+	if e.fine, err = newStage(setup, wavelengthNM, options, fineBands); err != nil {
+		return nil, err
+	}
+	e.templates = newTemplates(e.search.fitter.model, e.search.grid, options.MinUM*1000, options.MaxUM*1000)
+	return e, nil
+}
+
+func newStage(setup die.Setup, wavelengthNM []float64, o Options, bands int) (stage, error) {
+	g := newGrid(wavelengthNM, o.MinNM, o.MaxNM, bands)
+	if len(g.wavelengthNM) < minBands {
+		return stage{}, fmt.Errorf("estimator: %d pixels between %g and %g nm: at least %d are needed", len(g.wavelengthNM), o.MinNM, o.MaxNM, minBands)
+	}
+	model, err := die.NewModel(setup, g.wavelengthNM, g.widthNM)
+	if err != nil {
+		return stage{}, err
+	}
+	n := len(g.wavelengthNM)
+	return stage{g, newFitter(model, g, o.MinUM*1000, o.MaxUM*1000), make([]float64, n), make([]float64, n)}, nil
+}
+
+// load averages a spectrum into the bands and returns how many have light.
+func (s *stage) load(reflectance []float64) int {
+	s.grid.average(s.data, s.weight, reflectance)
+	s.fitter.load(s.data, s.weight)
+	lit := 0
+	for _, w := range s.weight {
+		if w > 0 {
+			lit++
+		}
+	}
+	return lit
+}
+
+// filled returns the data with dark bands bridged from their neighbours, for the
+// templates, which have no weights.
+func (s *stage) filled() []float64 {
+	out := slices.Clone(s.data)
+	last := -1
+	for i, w := range s.weight {
+		if w == 0 {
+			continue
+		}
+		for j := last + 1; j < i; j++ {
+			if last < 0 {
+				out[j] = out[i]
+			} else {
+				t := float64(j-last) / float64(i-last)
+				out[j] = out[last] + t*(out[i]-out[last])
+			}
+		}
+		last = i
+	}
+	for j := last + 1; j < len(out) && last >= 0; j++ {
+		out[j] = out[last]
+	}
+	return out
+}
+
+// fit is one refined candidate.
+type fit struct {
+	x    []float64
+	cost float64
+}
+
+// ErrLength is returned for a spectrum that is not of the channel's length.
+var ErrLength = errors.New("wrong number of pixels")
+
+// Measure reads one spectrum: reflectance as a fraction, one value per pixel,
+// NaN where a pixel says nothing.
+func (e *Estimator) Measure(reflectance []float64) (Result, error) {
+	if len(reflectance) != e.pixels {
+		return Result{}, fmt.Errorf("%w: found %d, the channel has %d", ErrLength, len(reflectance), e.pixels)
+	}
+	reflectance = withoutSpikes(reflectance)
+	e.search.load(reflectance)
+	if lit := e.fine.load(reflectance); lit < max(minBands, len(e.fine.data)/3) {
+		return e.lost(fmt.Sprintf("only %d of %d bands have light", lit, len(e.fine.data))), nil
+	}
+	fits := e.refine(e.templates.search(e.search.filled()))
+	if len(fits) == 0 {
+		return e.lost("no thickness explains the spectrum"), nil
+	}
+	return e.judge(fits), nil
+}
+
+func (e *Estimator) lost(reason string) Result {
+	nan := math.NaN()
+	r := Result{Quality: Lost, Reason: reason, ThicknessUM: nan, SDUM: nan, FitSDUM: nan, SpreadUM: nan,
+		Coverage: nan, Scale: nan, Residual: nan}
+	r.WavelengthNM, r.Measured = e.fine.grid.wavelengthNM, e.measured()
+	return r
+}
+
+func (e *Estimator) measured() []float64 {
+	out := slices.Clone(e.fine.data)
+	for i, w := range e.fine.weight {
+		if w == 0 {
+			out[i] = math.NaN()
+		}
+	}
+	return out
+}
+
+// refine turns guesses into fits on the fine grid, best first, each a different
+// thickness.
+func (e *Estimator) refine(guesses []guess) []fit {
+	coarse := e.search.fitter
+	var rough []fit
+	for _, g := range guesses[:min(len(guesses), searchRefined)] {
+		x := coarse.start(g.params)
+		cost := coarse.descend(x, searchSigma, 8)
+		rough = append(rough, fit{x, cost})
+	}
+	rough = distinct(rough)
+
+	fine := e.fine.fitter
+	var fits []fit
+	sigma := math.Inf(1)
+	for _, r := range rough[:min(len(rough), fineRefined)] {
+		if r.cost > hopeless*(rough[0].cost+searchBands) {
+			break
+		}
+		sigma = math.Min(sigma, fine.settle(r.x, searchSigma))
+		fits = append(fits, r)
+	}
+	for i := range fits {
+		fits[i].cost = fine.loss(fits[i].x, sigma)
+	}
+	return distinct(fits)
+}
+
+// distinct sorts fits by cost and drops those that ended at the same thickness.
+func distinct(fits []fit) []fit {
+	slices.SortStableFunc(fits, func(a, b fit) int {
+		switch {
+		case a.cost < b.cost:
+			return -1
+		case a.cost > b.cost:
+			return 1
+		}
+		return 0
+	})
+	var out []fit
+	for _, f := range fits {
+		same := slices.ContainsFunc(out, func(o fit) bool {
+			return math.Abs(o.x[atThickness]-f.x[atThickness]) < 20
+		})
+		if !same && !math.IsNaN(f.cost) {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// judge turns the refined candidates into a reading with a quality.
+func (e *Estimator) judge(fits []fit) Result {
+	f := e.fine.fitter
+	best := fits[0].x
+	sigma := f.reweigh(best)
+	lit := 0.0
+	for _, w := range e.fine.weight {
+		lit += w
+	}
+	rho := f.correlation()
+	independent := lit * (1 - rho) / (1 + rho)
+
+	r := Result{
+		ThicknessUM: best[atThickness] / 1000,
+		SpreadUM:    math.Sqrt(best[atSpreadVar]) / 1000,
+		Coverage:    best[atCoverage],
+		Scale:       best[f.lamp()],
+		UnderNM:     slices.Clone(best[atUnder:f.lamp()]),
+		Residual:    sigma,
+
+		WavelengthNM: e.fine.grid.wavelengthNM,
+		Measured:     e.measured(),
+		Model:        make([]float64, len(e.fine.data)),
+	}
+	// reweigh left the best fit evaluated: residual = data - model.
+	swing := 0.0
+	for i := range r.Model {
+		r.Model[i] = f.data[i] - f.residual[i]
+		if e.fine.weight[i] == 0 {
+			r.Model[i] = math.NaN()
+		}
+		v := f.eval.Reflectance[i] - f.eval.Mean[i]
+		swing += v * v
+	}
+	swing = r.Scale * math.Sqrt(swing/float64(len(r.Model)))
+
+	r.FitSDUM, r.SDUM = math.NaN(), math.NaN()
+	if c, ok := f.covariance(best, sigma); ok {
+		r.FitSDUM = math.Sqrt(c.At(atThickness, atThickness)*lit/independent) / 1000
+		r.SDUM = math.Hypot(r.FitSDUM, tableRelSD*r.ThicknessUM)
+	}
+	r.Candidates = weigh(fits, independent, lit)
+	e.grade(&r, swing)
+	return r
+}
+
+// weigh turns costs into weights. The scale of the residuals is not known
+// beforehand, so a likelihood ratio under Gaussian errors of unknown scale is
+// used, (cost ratio)^(-N/2), with the number of independent bands for N.
+func weigh(fits []fit, independent, lit float64) []Candidate {
+	best := math.Max(fits[0].cost, lit*1e-3)
+	sum := 0.0
+	out := make([]Candidate, len(fits))
+	for i, f := range fits {
+		w := math.Exp(-independent / 2 * math.Log(math.Max(f.cost, best)/best))
+		out[i] = Candidate{f.x[atThickness] / 1000, w}
+		sum += w
+	}
+	for i := range out {
+		out[i].Weight /= sum
+	}
+	return out
+}
+
+// grade decides how far the reading may be trusted.
+func (e *Estimator) grade(r *Result, swing float64) {
+	relative := r.Residual / swing
+	edge := r.ThicknessUM <= e.options.MinUM*1.001 || r.ThicknessUM >= e.options.MaxUM*0.999
+	switch {
+	case math.IsNaN(r.FitSDUM):
+		r.Quality, r.Reason = Lost, "the spectrum does not fix a thickness"
+	case edge:
+		r.Quality, r.Reason = Lost, fmt.Sprintf("the best fit lies outside %g to %g µm", e.options.MinUM, e.options.MaxUM)
+	case swing < minSwing:
+		r.Quality, r.Reason = Lost, fmt.Sprintf("fringes of %.2g %% of reflectance are too faint", 100*swing)
+	case relative > weakResidual:
+		r.Quality, r.Reason = Lost, fmt.Sprintf("the fit leaves %.0f %% of the fringes unexplained", 100*relative)
+	case len(r.Candidates) > 1 && r.Candidates[1].Weight > otherOrder:
+		r.Quality = Ambiguous
+		r.Reason = fmt.Sprintf("%.3f or %.3f µm", r.Candidates[0].ThicknessUM, r.Candidates[1].ThicknessUM)
+	case math.Abs(r.Scale-1) > weakScale:
+		r.Quality, r.Reason = Weak, fmt.Sprintf("brightness is %.0f %% of the reference", 100*r.Scale)
+	case relative > goodResidual:
+		r.Quality, r.Reason = Weak, fmt.Sprintf("the fit leaves %.0f %% of the fringes unexplained", 100*relative)
+	}
+	if r.Quality == Lost {
+		lost := e.lost(r.Reason)
+		lost.Candidates = r.Candidates
+		*r = lost
+	}
+}
