@@ -29,9 +29,9 @@ type Run struct {
 // Channel gives the wavelength of every pixel: a list, or a polynomial in the
 // pixel index (from 0) with a number of pixels.
 type Channel struct {
-	WavelengthNM   []float64 `json:"wavelength_nm,omitempty"`
-	WavelengthPoly []float64 `json:"wavelength_poly,omitempty"`
-	Pixels         int       `json:"pixels,omitempty"`
+	WavelengthNM   Values `json:"wavelength_nm,omitempty" toml:"wavelength_nm,omitempty"`
+	WavelengthPoly Values `json:"wavelength_poly,omitempty" toml:"wavelength_poly,omitempty"`
+	Pixels         int    `json:"pixels,omitempty" toml:"pixels,omitempty"`
 }
 
 // Setup carries the set-up a run was made with.
@@ -41,17 +41,17 @@ type Setup struct {
 
 // Dark is what the detector counts without light.
 type Dark struct {
-	TimeS   float64   `json:"time_s"`
-	Channel string    `json:"channel"`
-	Counts  []float64 `json:"counts"`
+	TimeS   float64 `json:"time_s"`
+	Channel string  `json:"channel"`
+	Counts  Values  `json:"counts"`
 }
 
 // Reference is what the detector counts on a bare piece of a known material.
 type Reference struct {
-	TimeS    float64   `json:"time_s"`
-	Channel  string    `json:"channel"`
-	Material string    `json:"material"`
-	Counts   []float64 `json:"counts"`
+	TimeS    float64 `json:"time_s"`
+	Channel  string  `json:"channel"`
+	Material string  `json:"material"`
+	Counts   Values  `json:"counts"`
 }
 
 // Process says what changed at the machine; a missing field keeps its value.
@@ -66,11 +66,11 @@ type Process struct {
 // Spectrum is raw counts or, where the instrument has calibrated already, a
 // reflectance.
 type Spectrum struct {
-	TimeS       float64   `json:"time_s"`
-	Channel     string    `json:"channel"`
-	Site        string    `json:"site,omitempty"` // missing means "c"
-	Counts      []float64 `json:"counts,omitempty"`
-	Reflectance []float64 `json:"reflectance,omitempty"`
+	TimeS       float64 `json:"time_s"`
+	Channel     string  `json:"channel"`
+	Site        string  `json:"site,omitempty"` // missing means "c"
+	Counts      Values  `json:"counts,omitempty"`
+	Reflectance Values  `json:"reflectance,omitempty"`
 }
 
 // Note is text from the operator or the machine.

@@ -98,6 +98,10 @@ type Estimator struct {
 	templates    *templates
 }
 
+// PhasePerNM returns the fringe phase 4πn/λ per nanometre of silicon at every
+// wavelength of Result.WavelengthNM.
+func (e *Estimator) PhasePerNM() []float64 { return e.fine.fitter.model.PhasePerNM() }
+
 // stage is a grid with the fitter that works on it.
 type stage struct {
 	grid         grid

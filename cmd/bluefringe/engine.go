@@ -1,0 +1,59 @@
+package main
+
+import (
+	"math"
+
+	"bluefringe/device/calibrate"
+	"bluefringe/device/setup"
+	"bluefringe/optics/die"
+	"bluefringe/removal"
+	"bluefringe/removal/advice"
+	"bluefringe/removal/guide"
+)
+
+// dieSetup is the optical part of a set-up.
+func dieSetup(s setup.Setup) die.Setup {
+	d := die.Setup{Ambient: s.Optics.Ambient, TemperatureC: s.Optics.TemperatureC}
+	for _, layer := range s.Optics.Under {
+		d.Under = append(d.Under, die.Layer(layer))
+	}
+	if r := s.Optics.Reflector; r != nil {
+		d.Reflector, d.CoverageMin, d.CoverageMax = r.Material, r.Coverage[0], r.Coverage[1]
+	}
+	return d
+}
+
+// process is the removal part of a set-up; a value that is not set is NaN.
+func process(s setup.Setup) removal.Process {
+	known := func(v float64) float64 {
+		if v > 0 {
+			return v
+		}
+		return math.NaN()
+	}
+	forceN, _ := s.Process.Force()
+	return removal.Process{PrestonPerPa: known(s.Process.PrestonPerPa), ForceN: known(forceN),
+		PadMM: known(s.Process.PadMM), SpeedMS: known(s.Process.SpeedMS)}
+}
+
+// newEngine builds the engine for a set-up and the channels known so far.
+func newEngine(s setup.Setup, c *calibrate.Calibrator) (*guide.Engine, error) {
+	config := guide.Config{
+		Die:          dieSetup(s),
+		WavelengthNM: c.WavelengthsNM,
+		Process:      process(s),
+		PrestonRelSD: s.Process.PrestonRelSD,
+		Advice: advice.Config{
+			TargetUM: s.Target.ThicknessUM, FloorUM: s.Target.FloorUM,
+			ReactionS: s.Stop.ReactionS, RiskFloor: s.Stop.RiskFloor, PrepareS: s.Stop.PrepareS,
+		},
+	}
+	for _, r := range s.Rule {
+		level, err := advice.ParseLevel(r.Advice)
+		if err != nil {
+			return nil, err
+		}
+		config.Advice.Rules = append(config.Advice.Rules, advice.Rule{Name: r.Name, When: r.When, ForS: r.ForS, Advice: level})
+	}
+	return guide.New(config)
+}

@@ -1,0 +1,58 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"strconv"
+
+	"bluefringe/device"
+
+	"github.com/spf13/cobra"
+)
+
+func newReplay(st streams) *cobra.Command {
+	var v view
+	var speed string
+	cmd := &cobra.Command{
+		Use:   "replay RUN",
+		Short: "Play a recorded run through the same engine and screen",
+		Long: `Play a recorded run through the same engine and screen as a live one. With --json
+and --plain it runs as fast as possible and says what the operator was told.`,
+		Example: `  bluefringe replay run.jsonl
+  bluefringe replay run.jsonl --speed 10
+  bluefringe replay run.jsonl --json --setup other.toml`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) (err error) {
+			factor, err := parseSpeed(speed)
+			if err != nil {
+				return usage(err)
+			}
+			if _, err := os.Stat(args[0]); errors.Is(err, fs.ErrNotExist) {
+				return usage(fmt.Errorf("no record %s", args[0]))
+			}
+			s := &session{lossless: true}
+			if s.setup, s.prelude, err = v.load(); err != nil {
+				return err
+			}
+			s.source, s.clock = pace(device.File(args[0]), factor, v.json || v.plain || !isTerminal(st.out))
+			return v.show(cmd.Context(), s, st, screenOptions{light: v.light, ascii: v.ascii})
+		},
+	}
+	cmd.Flags().StringVar(&speed, "speed", "1", "speed on the screen: 1 is real time, 10 ten times that, or max")
+	v.flags(cmd)
+	return cmd
+}
+
+// parseSpeed returns 0 for as fast as possible.
+func parseSpeed(text string) (float64, error) {
+	if text == "max" {
+		return 0, nil
+	}
+	v, err := strconv.ParseFloat(text, 64)
+	if err != nil || !(v > 0 && v <= 1e6) {
+		return 0, fmt.Errorf("--speed: found %q: allowed is a number above 0, or max", text)
+	}
+	return v, nil
+}

@@ -1,0 +1,216 @@
+// Package setup reads the set-up file: what is known of a die and its process
+// before a run. The file is TOML; every fault in it is reported at once, each
+// with file, line, key, what was found and what is allowed.
+package setup
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"github.com/pelletier/go-toml/v2"
+
+	"bluefringe/device/event"
+)
+
+// MaxBytes bounds a set-up file.
+const MaxBytes = 1 << 20
+
+// Setup is the content of a set-up file with its defaults filled in.
+type Setup struct {
+	Target      Target                   `toml:"target"`
+	Optics      Optics                   `toml:"optics"`
+	Process     Process                  `toml:"process"`
+	Stop        Stop                     `toml:"stop"`
+	Rule        []Rule                   `toml:"rule"`
+	Channels    map[string]event.Channel `toml:"channels"`
+	Calibration Calibration              `toml:"calibration"`
+
+	Name string `toml:"-"` // of the file, for messages
+	Raw  string `toml:"-"` // the text, for the record; empty for Default
+}
+
+// Target is where the run shall end.
+type Target struct {
+	ThicknessUM float64 `toml:"thickness_um"` // 0: not set
+	FloorUM     float64 `toml:"floor_um"`     // no place may ever be thinner; 0: not set
+}
+
+// Optics is what the light meets.
+type Optics struct {
+	Ambient      string     `toml:"ambient"` // "air" or "water"; touches the silicon while measuring
+	TemperatureC float64    `toml:"temperature_c"`
+	Under        []Layer    `toml:"under"`     // below the silicon, nearest first
+	Reflector    *Reflector `toml:"reflector"` // nil: no metal below them
+}
+
+// Layer is one layer below the silicon.
+type Layer struct {
+	Material    string  `toml:"material"`
+	ThicknessNM float64 `toml:"thickness_nm"`
+	ToleranceNM float64 `toml:"tolerance_nm"` // one standard deviation; 10 % of the thickness unless set
+}
+
+// Reflector is the first metal below the layers.
+type Reflector struct {
+	Material string     `toml:"material"`
+	Coverage [2]float64 `toml:"coverage"` // least and most of the spot that is metal
+}
+
+// Process is what removes the silicon. Zero means not set.
+type Process struct {
+	PadMM         float64 `toml:"pad_mm"`
+	ForceN        float64 `toml:"force_n"`
+	SpringNMM     float64 `toml:"spring_n_mm"`
+	CompressionMM float64 `toml:"compression_mm"`
+	SpeedMS       float64 `toml:"speed_m_s"`
+	PrestonPerPa  float64 `toml:"preston_per_pa"`
+	PrestonRelSD  float64 `toml:"preston_rel_sd"`
+}
+
+// Force returns the force on the pad in newtons, from the spring where there is
+// no force_n; false when neither is set.
+func (p Process) Force() (forceN float64, ok bool) {
+	if p.ForceN > 0 {
+		return p.ForceN, true
+	}
+	forceN = p.SpringNMM * p.CompressionMM
+	return forceN, forceN > 0
+}
+
+// PredictsRate tells whether everything for a removal rate is set: pad, force,
+// speed and Preston coefficient.
+func (p Process) PredictsRate() bool {
+	_, hasForce := p.Force()
+	return hasForce && p.PadMM > 0 && p.SpeedMS > 0 && p.PrestonPerPa > 0
+}
+
+// Stop says how the advice to stop is timed.
+type Stop struct {
+	ReactionS float64 `toml:"reaction_s"` // from the advice to pad off the die
+	RiskFloor float64 `toml:"risk_floor"` // accepted probability of crossing the floor
+	PrepareS  float64 `toml:"prepare_s"`  // how long before stop the operator is told to prepare
+}
+
+// Rule is one stop rule of the operator's own.
+type Rule struct {
+	Name   string  `toml:"name"`
+	When   string  `toml:"when"`
+	ForS   float64 `toml:"for_s"`
+	Advice string  `toml:"advice"`
+	Line   int     `toml:"-"` // of its condition, for messages
+}
+
+// Calibration names a record that holds dark and reference, for streams that
+// carry none.
+type Calibration struct {
+	Record string `toml:"record"`
+}
+
+// Default is the set-up without a file: air at 25 °C, an oxide of 800 ± 80 nm
+// over aluminium that covers 20 to 90 % of the spot, no target and no floor.
+func Default() Setup {
+	s := defaults()
+	s.Name = "default set-up"
+	s.Optics.Under = []Layer{{Material: "SiO2", ThicknessNM: 800, ToleranceNM: 80}}
+	s.Optics.Reflector = &Reflector{Material: "Al", Coverage: defaultCoverage()}
+	return s
+}
+
+// defaults holds what each missing key means.
+func defaults() Setup {
+	return Setup{
+		Optics:  Optics{Ambient: "air", TemperatureC: 25},
+		Process: Process{PrestonRelSD: 0.3},
+		Stop:    Stop{ReactionS: 2, RiskFloor: 1e-3, PrepareS: 20},
+	}
+}
+
+func defaultCoverage() [2]float64 { return [2]float64{0.2, 0.9} }
+
+const defaultRelTolerance = 0.1
+
+// Load reads a set-up file. A relative calibration record is taken from the
+// folder of the set-up file.
+func Load(path string) (Setup, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return Setup{}, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, MaxBytes+1))
+	if err != nil {
+		return Setup{}, err
+	}
+	s, err := Parse(path, data)
+	if err != nil {
+		return Setup{}, err
+	}
+	if r := s.Calibration.Record; r != "" && !filepath.IsAbs(r) {
+		s.Calibration.Record = filepath.Join(filepath.Dir(path), r)
+	}
+	return s, nil
+}
+
+// Parse reads the text of a set-up file; name is for messages. When neither
+// layers under the silicon nor a reflector are given (under = [] counts as
+// given), they are those of Default. An error is a Problems.
+func Parse(name string, data []byte) (Setup, error) {
+	if len(data) > MaxBytes {
+		return Setup{}, Problems{{File: name, Text: fmt.Sprintf("found more than %d bytes, no set-up is that long", MaxBytes)}}
+	}
+	data = append([]byte(nil), data...)
+	tree := map[string]any{}
+	if err := toml.Unmarshal(data, &tree); err != nil {
+		return Setup{}, Problems{syntaxProblem(name, err)}
+	}
+	c := checker{file: name, lines: indexLines(data)}
+	c.table("", "", tree)
+	if len(c.problems) > 0 {
+		return Setup{}, c.sorted()
+	}
+	s := defaults()
+	if err := toml.Unmarshal(data, &s); err != nil {
+		return Setup{}, Problems{syntaxProblem(name, err)}
+	}
+	s.Name, s.Raw = name, string(data)
+	s.fill(c.lines)
+	c.together(s)
+	if len(c.problems) > 0 {
+		return Setup{}, c.sorted()
+	}
+	return s, nil
+}
+
+// fill sets the defaults that depend on other keys.
+func (s *Setup) fill(lines map[string]int) {
+	if s.Optics.Under == nil && s.Optics.Reflector == nil {
+		d := Default()
+		s.Optics.Under, s.Optics.Reflector = d.Optics.Under, d.Optics.Reflector
+	}
+	for i := range s.Optics.Under {
+		if lines[key("optics.under", i, "tolerance_nm")] == 0 && s.Optics.Under[i].ToleranceNM == 0 {
+			s.Optics.Under[i].ToleranceNM = defaultRelTolerance * s.Optics.Under[i].ThicknessNM
+		}
+	}
+	if r := s.Optics.Reflector; r != nil && lines["optics.reflector.coverage"] == 0 {
+		r.Coverage = defaultCoverage()
+	}
+	for i := range s.Rule {
+		s.Rule[i].Line = lines[key("rule", i, "when")]
+		if s.Rule[i].Name == "" {
+			s.Rule[i].Name = fmt.Sprintf("rule %d", i+1)
+		}
+	}
+}
+
+func syntaxProblem(name string, err error) Problem {
+	p := Problem{File: name, Text: err.Error()}
+	var at *toml.DecodeError
+	if errors.As(err, &at) {
+		p.Line, _ = at.Position()
+	}
+	return p
+}

@@ -1,0 +1,312 @@
+package setup
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+
+	"bluefringe/device/event"
+)
+
+const full = `# An invented die.
+[target]
+thickness_um = 2.0
+floor_um = 1.5
+
+[optics]
+ambient = "water"
+temperature_c = 22
+[[optics.under]]
+material = "SiO2"
+thickness_nm = 800
+tolerance_nm = 60
+[[optics.under]]
+material = "nitride"
+thickness_nm = 50
+[optics.reflector]
+material = "Cu"
+coverage = [0.1, 1]
+
+[process]
+pad_mm = 3
+spring_n_mm = 0.7
+compression_mm = 2
+speed_m_s = 0.25
+preston_per_pa = 2.4e-13
+
+[stop]
+reaction_s = 3
+prepare_s = 0
+
+[[rule]]
+name = "edge witness"
+when = "edge_nm < 470"
+for_s = 3
+advice = "stop"
+[[rule]]
+when = "sd_um > 0.1"
+advice = "blind"
+
+[channels.vis]
+wavelength_poly = [400, 0.5]
+pixels = 1024
+[channels.nir]
+wavelength_nm = [1300, 1299.5]
+
+[calibration]
+record = "dark.jsonl"
+`
+
+func TestParse(t *testing.T) {
+	got, err := Parse("die.toml", []byte(full))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := Setup{
+		Target: Target{ThicknessUM: 2, FloorUM: 1.5},
+		Optics: Optics{
+			Ambient: "water", TemperatureC: 22,
+			Under: []Layer{
+				{Material: "SiO2", ThicknessNM: 800, ToleranceNM: 60},
+				{Material: "nitride", ThicknessNM: 50, ToleranceNM: 5},
+			},
+			Reflector: &Reflector{Material: "Cu", Coverage: [2]float64{0.1, 1}},
+		},
+		Process: Process{PadMM: 3, SpringNMM: 0.7, CompressionMM: 2, SpeedMS: 0.25, PrestonPerPa: 2.4e-13, PrestonRelSD: 0.3},
+		Stop:    Stop{ReactionS: 3, RiskFloor: 1e-3, PrepareS: 0},
+		Rule: []Rule{
+			{Name: "edge witness", When: "edge_nm < 470", ForS: 3, Advice: "stop", Line: 33},
+			{Name: "rule 2", When: "sd_um > 0.1", Advice: "blind", Line: 37},
+		},
+		Channels: map[string]event.Channel{
+			"vis": {WavelengthPoly: event.Values{400, 0.5}, Pixels: 1024},
+			"nir": {WavelengthNM: event.Values{1300, 1299.5}},
+		},
+		Calibration: Calibration{Record: "dark.jsonl"},
+		Name:        "die.toml", Raw: full,
+	}
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("got\n%+v\nwant\n%+v", got, want)
+	}
+	if force, ok := got.Process.Force(); !ok || force != 1.4 {
+		t.Errorf("force %g, %v", force, ok)
+	}
+	if !got.Process.PredictsRate() {
+		t.Error("a complete process predicts no rate")
+	}
+}
+
+func TestDefaults(t *testing.T) {
+	d := Default()
+	if d.Target != (Target{}) || d.Process.PredictsRate() || d.Optics.TemperatureC != 25 || d.Optics.Ambient != "air" {
+		t.Errorf("got %+v", d)
+	}
+	tests := []struct {
+		text      string
+		under     []Layer
+		reflector *Reflector
+	}{
+		{"", d.Optics.Under, d.Optics.Reflector},
+		{"[optics]\nambient = \"water\"", d.Optics.Under, d.Optics.Reflector},
+		{"[optics]\nunder = []", []Layer{}, nil},
+		{"[[optics.under]]\nmaterial = \"SiO2\"\nthickness_nm = 500", []Layer{{"SiO2", 500, 50}}, nil},
+		{"optics.under = [{material = \"SiO2\", thickness_nm = 500, tolerance_nm = 0}]", []Layer{{"SiO2", 500, 0}}, nil},
+		{"[optics.reflector]\nmaterial = \"W\"", nil, &Reflector{"W", [2]float64{0.2, 0.9}}},
+	}
+	for _, tt := range tests {
+		s, err := Parse("die.toml", []byte(tt.text))
+		if err != nil {
+			t.Errorf("%q: %v", tt.text, err)
+			continue
+		}
+		if !reflect.DeepEqual(s.Optics.Under, tt.under) || !reflect.DeepEqual(s.Optics.Reflector, tt.reflector) {
+			t.Errorf("%q: got %+v, %+v", tt.text, s.Optics.Under, s.Optics.Reflector)
+		}
+		if s.Stop != d.Stop || s.Process != d.Process {
+			t.Errorf("%q: got %+v", tt.text, s)
+		}
+	}
+}
+
+// Two set-ups never share memory.
+func TestDefaultIsFresh(t *testing.T) {
+	a := Default()
+	a.Optics.Under[0].ThicknessNM = 1
+	a.Optics.Reflector.Material = "Cu"
+	if b := Default(); b.Optics.Under[0].ThicknessNM != 800 || b.Optics.Reflector.Material != "Al" {
+		t.Errorf("got %+v", b.Optics)
+	}
+}
+
+func TestPredictsRate(t *testing.T) {
+	whole := Process{PadMM: 3, ForceN: 1.4, SpeedMS: 0.25, PrestonPerPa: 2.4e-13}
+	if !whole.PredictsRate() {
+		t.Error("a complete process predicts no rate")
+	}
+	for name, less := range map[string]Process{
+		"pad":     {ForceN: 1, SpeedMS: 1, PrestonPerPa: 1},
+		"force":   {PadMM: 1, SpeedMS: 1, PrestonPerPa: 1, SpringNMM: 1},
+		"speed":   {PadMM: 1, ForceN: 1, PrestonPerPa: 1},
+		"preston": {PadMM: 1, ForceN: 1, SpeedMS: 1},
+	} {
+		if less.PredictsRate() {
+			t.Errorf("without %s a rate is predicted", name)
+		}
+	}
+}
+
+func TestProblems(t *testing.T) {
+	tests := []struct {
+		text string
+		want []string // the beginning and a part, split by " … "
+	}{
+		{"[target]\nthicknes_um = 2", []string{"die.toml:2: target.thicknes_um: found an unknown key … target.thickness_um"}},
+		{"[targets]\nthickness_um = 2", []string{"die.toml:1: targets: … nearest known key is target"}},
+		{"[target]\nreaction_s = 2", []string{"die.toml:2: target.reaction_s: … stop.reaction_s"}},
+		{"[channels.v]\nwavelength = [1,2]", []string{"die.toml:2: channels.v.wavelength: … wavelength_", "die.toml:1: channels.v: … needed"}[:1]},
+		{"[target]\nthickness_um = -2", []string{"die.toml:2: target.thickness_um: found -2 … above 0"}},
+		{"[target]\nthickness_um = nan", []string{"die.toml:2: target.thickness_um: found NaN: a number"}},
+		{"[target]\nthickness_um = inf", []string{"die.toml:2: target.thickness_um: found +Inf"}},
+		{"[target]\nthickness_um = \"thin\"", []string{`die.toml:2: target.thickness_um: found "thin": a number`}},
+		{"target = 3", []string{"die.toml:1: target: found 3: a table is allowed"}},
+		{"[target]\nthickness_um = 2\nfloor_um = 2", []string{"die.toml:3: target.floor_um: found 2: less than target.thickness_um, 2"}},
+		{"[target]\nfloor_um = -1", []string{"die.toml:2: target.floor_um: found -1 … 0 to 1000"}},
+		{"[optics]\nambient = \"oil\"", []string{`die.toml:2: optics.ambient: found "oil": one of air, water`}},
+		{"[optics]\ntemperature_c = 300", []string{"die.toml:2: optics.temperature_c: found 300"}},
+		{"[[optics.under]]\nmaterial = \"SiO2\"\nthickness_nm = 1\n[[optics.under]]\nmaterial = \"cheese\"\nthickness_nm = 1", []string{`die.toml:5: optics.under[1].material: found "cheese": one of Si, SiO2`}},
+		{"[[optics.under]]\nmaterial = \"SiO2\"", []string{"die.toml:1: optics.under[0]: found no thickness_nm"}},
+		{"[optics]\nunder = [\n  {material = \"SiO2\", thickness_nm = 1},\n  {material = \"SiO2\", thickness_nm = -1},\n]", []string{"die.toml:4: optics.under[1].thickness_nm: found -1"}},
+		{"[optics]\nunder = [\n  {material = \"SiO2\"}]", []string{"die.toml:3: optics.under[0]: found no thickness_nm"}},
+		{"[optics.reflector]\nmateriel = \"Al\"", []string{"die.toml:2: optics.reflector.materiel: … nearest known key is optics.reflector.material"}},
+		{"[optics]\nunder = [1]", []string{"die.toml:2: optics.under: found [1]: a list of tables"}},
+		{"[optics.reflector]\ncoverage = [0.9, 0.2]\nmaterial = \"Al\"", []string{"die.toml:2: optics.reflector.coverage: found [0.9 0.2]: two fractions"}},
+		{"[optics.reflector]\ncoverage = [0, 1.1]\nmaterial = \"Al\"", []string{"die.toml:2: optics.reflector.coverage"}},
+		{"[optics.reflector]\ncoverage = [0.5]\nmaterial = \"Al\"", []string{"die.toml:2: optics.reflector.coverage: … two numbers"}},
+		{"[optics.reflector]\ncoverage = [0, 1]", []string{"die.toml:1: optics.reflector: found no material"}},
+		{"[process]\nforce_n = 1\nspring_n_mm = 1\ncompression_mm = 1", []string{"die.toml:2: process.force_n: found both"}},
+		{"[process]\nspring_n_mm = 1", []string{"die.toml:2: process.spring_n_mm: … compression_mm"}},
+		{"[process]\ncompression_mm = 1", []string{"die.toml:2: process.compression_mm: … spring_n_mm"}},
+		{"[process]\npreston_per_pa = 2.4", []string{"die.toml:2: process.preston_per_pa: found 2.4 … 1e-13"}},
+		{"[stop]\nrisk_floor = 0", []string{"die.toml:2: stop.risk_floor: found 0"}},
+		{"[[rule]]\nwhen = \"true\"\nadvice = \"halt\"", []string{`die.toml:3: rule[0].advice: found "halt": one of continue, prepare, blind, stop`}},
+		{"[[rule]]\nwhen = \"true\"\nadvice = \"stop\"\n[[rule]]\nname = \"x\"", []string{"die.toml:4: rule[1]: found no when", "die.toml:4: rule[1]: found no advice"}},
+		{"[[rule]]\nwhen = \" \"\nadvice = \"stop\"", []string{`die.toml:2: rule[0].when: found " "`}},
+		{"[channels.v]\nwavelength_nm = [2, 1, 3]", []string{"die.toml:1: channels.v: pixels 1 and 2"}},
+		{"[channels.v]\npixels = 1.5", []string{"die.toml:2: channels.v.pixels: found 1.5: a whole number"}},
+		{"[channels.v]\nwavelength_nm = [1, \"2\"]", []string{"die.toml:2: channels.v.wavelength_nm: … a list of numbers"}},
+		{"[calibration]\nrecord = \"\"", []string{"die.toml:2: calibration.record"}},
+		{"[target]\nfloor_um = 1\nfloor_um = 2", []string{"die.toml:3: toml:"}},
+		{"[target]\n\nfloor_um = ", []string{"die.toml:3: toml:"}},
+		{"[target]\nfloor_um = 1\n[target]\n", []string{"die.toml:3: toml:"}},
+		{"a = \"\xff\"", []string{"die.toml:1: toml:"}},
+		{"\"\x1b[2J\" = 1", []string{"die.toml:1: toml:"}},
+		{"\"\\u001b[2J\" = 1", []string{"die.toml:1: \uFFFD[2J: found an unknown key"}},
+		// All of them at once, in the order of the lines.
+		{"[stop]\nreaction_s = -1\nhurry = true\n[target]\nthickness_um = \"x\"", []string{
+			"die.toml:2: stop.reaction_s", "die.toml:3: stop.hurry", "die.toml:5: target.thickness_um",
+		}},
+	}
+	for _, tt := range tests {
+		_, err := Parse("die.toml", []byte(tt.text))
+		var problems Problems
+		if !errors.As(err, &problems) {
+			t.Errorf("%q: got %v", tt.text, err)
+			continue
+		}
+		got := strings.Split(err.Error(), "\n")
+		if len(got) != len(tt.want) || len(got) != len(problems) {
+			t.Errorf("%q: got %q", tt.text, got)
+			continue
+		}
+		for i := range got {
+			start, part, _ := strings.Cut(tt.want[i], " … ")
+			if !strings.HasPrefix(got[i], start) || !strings.Contains(got[i], part) {
+				t.Errorf("%q: got %q, want %q", tt.text, got[i], tt.want[i])
+			}
+		}
+	}
+}
+
+func TestTooLong(t *testing.T) {
+	if _, err := Parse("die.toml", make([]byte, MaxBytes+1)); err == nil || !strings.Contains(err.Error(), "1048576") {
+		t.Errorf("got %v", err)
+	}
+}
+
+// The schema and the structs name the same keys.
+func TestSchemaIsComplete(t *testing.T) {
+	inStructs := map[string]bool{}
+	var walk func(path string, typ reflect.Type)
+	walk = func(path string, typ reflect.Type) {
+		for typ.Kind() == reflect.Pointer || (typ.Kind() == reflect.Slice && typ.Elem().Kind() == reflect.Struct) {
+			typ = typ.Elem()
+		}
+		if path != "" {
+			inStructs[path] = true
+		}
+		if typ.Kind() == reflect.Map {
+			walk(path+".*", typ.Elem())
+			return
+		}
+		if typ.Kind() != reflect.Struct {
+			return
+		}
+		for i := range typ.NumField() {
+			name, _, _ := strings.Cut(typ.Field(i).Tag.Get("toml"), ",")
+			if name != "-" {
+				walk(join(path, name), typ.Field(i).Type)
+			}
+		}
+	}
+	walk("", reflect.TypeFor[Setup]())
+	for _, f := range schema() {
+		if !inStructs[f.path] {
+			t.Errorf("%s is in no struct", f.path)
+		}
+		delete(inStructs, f.path)
+	}
+	for path := range inStructs {
+		t.Errorf("%s is not in the schema", path)
+	}
+}
+
+func TestLoad(t *testing.T) {
+	folder := t.TempDir()
+	path := filepath.Join(folder, "die.toml")
+	if err := os.WriteFile(path, []byte(full), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s, err := Load(path)
+	if err != nil || s.Name != path || s.Raw != full || s.Calibration.Record != filepath.Join(folder, "dark.jsonl") {
+		t.Errorf("got %+v, %v", s, err)
+	}
+	if _, err := Load(filepath.Join(folder, "none.toml")); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("got %v", err)
+	}
+}
+
+// FuzzParse: any text gives a set-up or problems, never a panic, and a set-up
+// reads the same again.
+func FuzzParse(f *testing.F) {
+	f.Add([]byte(full))
+	f.Add([]byte("optics.under = [{material = \"SiO2\", thickness_nm = 500}]"))
+	f.Add([]byte("[[a.b]]\n[a.b.c]\nd.e = {f = [{g = 1}]}"))
+	f.Add([]byte("[[rule]]\n[rule.x]\n[[rule.y]]"))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		s, err := Parse("f", text)
+		if err != nil {
+			var problems Problems
+			if !errors.As(err, &problems) || len(problems) == 0 {
+				t.Fatalf("got %T", err)
+			}
+			return
+		}
+		again, err := Parse("f", []byte(s.Raw))
+		if err != nil || !reflect.DeepEqual(s, again) {
+			t.Fatalf("got %+v, %v, then %+v", s, err, again)
+		}
+	})
+}

@@ -1,0 +1,330 @@
+package guide
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"bluefringe/optics/die"
+	"bluefringe/optics/estimate"
+	"bluefringe/optics/fringe"
+	"bluefringe/removal"
+	"bluefringe/removal/advice"
+)
+
+// Config is what an engine is made from.
+type Config struct {
+	Die die.Setup
+	// WavelengthNM gives the wavelengths of a channel, one per pixel; nil for a
+	// channel that is not known.
+	WavelengthNM func(channel string) []float64
+
+	Process       removal.Process // NaN: not set
+	PrestonRelSD  float64
+	Advice        advice.Config
+	EdgeThreshold float64 // visibility at the contrast edge; 0 takes fringe.Threshold
+}
+
+const (
+	// blindStepS is how often the engine speaks while no spectrum comes.
+	blindStepS = 1.0
+	// maxBlindSteps bounds what a leap in time costs; beyond, steps get longer.
+	maxBlindSteps = 20000
+	// weakFactor widens the uncertainty of a weak estimate: its fit is poor, so
+	// the uncertainty that the fit states is poor as well.
+	weakFactor = 2
+	// A fringe order is taken from an ambiguous spectrum when the track finds it
+	// within fitsSigmas and all the others beyond failsSigmas.
+	fitsSigmas, failsSigmas = 3, 4.5
+)
+
+// Engine follows one run. It is not safe for concurrent use.
+type Engine struct {
+	config  Config
+	advisor *advice.Advisor
+	readers map[string]*reader
+	sites   []*site // in the order in which they were first seen
+
+	process  removal.Process
+	contact  bool
+	nowS     float64 // newest time, NaN before the first
+	spokenS  float64 // time of the newest step
+	interval interval
+	ahead    []advice.SiteForecast
+}
+
+// site is one place on the die.
+type site struct {
+	name         string
+	tracker      *removal.Tracker
+	latest       *Estimate
+	systematicUM float64 // uncertainty that all its readings share
+	goodS        float64 // time of the newest reading that the track took
+	visits       interval
+	forecast     removal.Forecast // filled by look
+	state        removal.State
+}
+
+// New checks a configuration and returns an engine before its first event.
+func New(config Config) (*Engine, error) {
+	if config.WavelengthNM == nil {
+		return nil, fmt.Errorf("guide: no wavelengths")
+	}
+	if config.EdgeThreshold == 0 {
+		config.EdgeThreshold = fringe.Threshold
+	}
+	advisor, err := advice.New(config.Advice)
+	if err != nil {
+		return nil, err
+	}
+	nan := math.NaN()
+	return &Engine{
+		config: config, advisor: advisor, readers: map[string]*reader{},
+		process: config.Process, contact: true, nowS: nan, spokenS: nan,
+	}, nil
+}
+
+// Spectrum takes a spectrum. The last of the steps is its own; those before are
+// the blind stretch that led to it. The error is about the channel, not about what
+// the spectrum shows.
+func (e *Engine) Spectrum(s Spectrum) ([]Step, error) {
+	r, err := e.reader(s.Channel)
+	if err != nil {
+		return nil, err
+	}
+	steps := e.Advance(s.TimeS)
+	found, err := r.read(s)
+	if err != nil {
+		return nil, err
+	}
+	at := e.site(s.Site)
+	at.latest = found.estimate
+	at.visits.add(s.TimeS)
+	e.interval.add(s.TimeS)
+	if um, sd, ok := at.reading(found); ok {
+		switch at.tracker.Update(s.TimeS, um, sd) {
+		case removal.Started, removal.Accepted, removal.Relocked:
+			at.goodS = e.nowS
+			at.systematicUM = found.systematicUM
+		}
+	}
+	return append(steps, e.step(e.nowS, at, found.estimate)), nil
+}
+
+// Process takes a change of the process. Where the pad comes down or goes up, the
+// engine says what that means.
+func (e *Engine) Process(p ProcessChange) []Step {
+	steps := e.Advance(p.TimeS)
+	set := func(to *float64, from *float64) {
+		if from != nil {
+			*to = *from
+		}
+	}
+	set(&e.process.ForceN, p.ForceN)
+	set(&e.process.PadMM, p.PadMM)
+	set(&e.process.SpeedMS, p.SpeedMS)
+	changed := p.Contact != nil && *p.Contact != e.contact
+	if changed {
+		e.contact = *p.Contact
+	}
+	for _, s := range e.sites {
+		s.tracker.Process(e.nowS, e.contact, e.process.RateUMMin())
+	}
+	if changed {
+		steps = append(steps, e.step(e.nowS, nil, nil))
+	}
+	return steps
+}
+
+// Advance lets time pass. While the pad touches the die it speaks every second
+// that no spectrum came; a call never changes what later spectra give.
+func (e *Engine) Advance(timeS float64) []Step {
+	if math.IsNaN(e.nowS) {
+		e.nowS, e.spokenS = timeS, timeS
+		return nil
+	}
+	var steps []Step
+	if e.contact {
+		every := math.Max(blindStepS, (timeS-e.spokenS)/maxBlindSteps)
+		for e.spokenS+every < timeS {
+			steps = append(steps, e.step(e.spokenS+every, nil, nil))
+		}
+	}
+	e.nowS = math.Max(e.nowS, timeS)
+	return steps
+}
+
+// Acknowledge releases a stop that was given.
+func (e *Engine) Acknowledge() { e.advisor.Acknowledge() }
+
+func (e *Engine) reader(channel string) (*reader, error) {
+	if r := e.readers[channel]; r != nil {
+		return r, nil
+	}
+	wavelengthNM := e.config.WavelengthNM(channel)
+	if wavelengthNM == nil {
+		return nil, fmt.Errorf("channel %q has no wavelengths", channel)
+	}
+	r, err := newReader(channel, wavelengthNM, e.config.Die, e.config.EdgeThreshold)
+	if err != nil {
+		return nil, err
+	}
+	e.readers[channel] = r
+	return r, nil
+}
+
+func (e *Engine) site(name string) *site {
+	i := slices.IndexFunc(e.sites, func(s *site) bool { return s.name == name })
+	if i >= 0 {
+		return e.sites[i]
+	}
+	s := &site{name: name, goodS: math.NaN(), tracker: removal.NewTracker(removal.TrackerConfig{RateRelSD: e.config.PrestonRelSD})}
+	s.tracker.Process(e.nowS, e.contact, e.process.RateUMMin())
+	e.sites = append(e.sites, s)
+	return s
+}
+
+// reading returns the thickness that the track shall take from a spectrum.
+func (s *site) reading(f finding) (thicknessUM, sdUM float64, ok bool) {
+	switch f.estimate.Quality {
+	case estimate.Good:
+		return f.estimate.ThicknessUM, f.sdUM, true
+	case estimate.Weak:
+		return f.estimate.ThicknessUM, weakFactor * f.sdUM, true
+	case estimate.Ambiguous:
+		return s.choose(f)
+	}
+	return 0, 0, false
+}
+
+// choose asks the track which of the fringe orders of an ambiguous spectrum it
+// can be, if it can be only one.
+func (s *site) choose(f finding) (thicknessUM, sdUM float64, ok bool) {
+	for _, c := range f.candidates {
+		sigmas := math.Abs(s.tracker.Sigmas(f.estimate.TimeS, c.ThicknessUM, f.sdUM))
+		switch {
+		case sigmas <= fitsSigmas && !ok:
+			thicknessUM, ok = c.ThicknessUM, true
+		case !(sigmas >= failsSigmas):
+			return 0, 0, false
+		}
+	}
+	return thicknessUM, weakFactor * f.sdUM, ok
+}
+
+// step says where things stand at a time. at is the site of the spectrum that
+// came, nil for the thinnest.
+func (e *Engine) step(timeS float64, at *site, found *Estimate) Step {
+	e.spokenS = timeS
+	thinnest := e.look(timeS)
+	if at == nil {
+		at = thinnest
+	}
+	values := advice.Values{
+		Contact: e.contact, Ahead: e.ahead,
+		Here: e.values(timeS, at), Thinnest: e.values(timeS, thinnest),
+		DecisionIntervalS: e.interval.mean(), VisitIntervalS: math.NaN(),
+	}
+	if thinnest != nil {
+		values.VisitIntervalS = thinnest.visits.mean()
+	}
+	decision := e.advisor.Decide(timeS, &values)
+	return Step{
+		TimeS:    timeS,
+		Estimate: found,
+		Forecast: e.forecast(timeS, at),
+		Advice: Advice{TimeS: timeS, Level: decision.Level, Rule: decision.Rule, Reason: decision.Reason,
+			ThinnestUM: values.Thinnest.ThicknessUM, Site: values.Thinnest.Site},
+	}
+}
+
+// look predicts every site and returns the thinnest, nil before the first track.
+func (e *Engine) look(timeS float64) *site {
+	var thinnest *site
+	e.ahead = e.ahead[:0]
+	for _, s := range e.sites {
+		if !s.tracker.Started() {
+			continue
+		}
+		s.state = s.tracker.At(timeS)
+		s.forecast = removal.NewForecast(s.state, s.systematicUM)
+		e.ahead = append(e.ahead, advice.SiteForecast{Site: s.name, Forecast: s.forecast})
+		if thinnest == nil || s.state.ThicknessUM < thinnest.state.ThicknessUM {
+			thinnest = s
+		}
+	}
+	return thinnest
+}
+
+func (e *Engine) values(timeS float64, s *site) advice.SiteValues {
+	nan := math.NaN()
+	v := advice.SiteValues{ThicknessUM: nan, ThicknessLowUM: nan, SDUM: nan, RateUMMin: nan, ToTargetS: nan, EdgeNM: nan, SinceGoodS: nan}
+	if s == nil {
+		return v
+	}
+	v.Site = s.name
+	v.SinceGoodS = timeS - s.goodS
+	if s.tracker.Started() {
+		v.ThicknessUM, v.SDUM, v.RateUMMin = s.state.ThicknessUM, s.sdUM(), s.state.RateUMMin
+		v.ThicknessLowUM = s.forecast.QuantileAfter(0.05, 0)
+		v.ToTargetS = e.timeTo(s, e.config.Advice.TargetUM).P50S
+	}
+	if s.latest != nil {
+		v.EdgeNM = s.latest.EdgeNM
+		v.Visibility = s.latest.Picture.visibilityNear
+	}
+	return v
+}
+
+func (s *site) sdUM() float64 { return math.Hypot(s.state.SDUM, s.systematicUM) }
+
+func (e *Engine) timeTo(s *site, levelUM float64) removal.Interval {
+	if !(levelUM > 0) {
+		nan := math.NaN()
+		return removal.Interval{P05S: nan, P50S: nan, P95S: nan}
+	}
+	return s.forecast.TimeTo(levelUM)
+}
+
+func (e *Engine) forecast(timeS float64, s *site) Forecast {
+	nan := math.NaN()
+	none := removal.Interval{P05S: nan, P50S: nan, P95S: nan}
+	f := Forecast{TimeS: timeS, ThicknessUM: nan, SDUM: nan, RateUMMin: nan, RateSDUMMin: nan,
+		ToTargetS: none, ToFloorS: none, SinceGoodS: nan, Contact: e.contact}
+	if s == nil {
+		return f
+	}
+	f.Site, f.SinceGoodS = s.name, timeS-s.goodS
+	if s.tracker.Started() {
+		f.ThicknessUM, f.SDUM = s.state.ThicknessUM, s.sdUM()
+		f.RateUMMin, f.RateSDUMMin = s.state.RateUMMin, s.state.RateSDUMMin
+		f.ToTargetS = e.timeTo(s, e.config.Advice.TargetUM)
+		f.ToFloorS = e.timeTo(s, e.config.Advice.FloorUM)
+	}
+	return f
+}
+
+// interval is the usual time between events: a running mean over about ten.
+type interval struct {
+	lastS, meanS float64
+	seen         int
+}
+
+func (i *interval) add(timeS float64) {
+	i.seen++
+	gap := timeS - i.lastS
+	i.lastS = timeS
+	switch {
+	case i.seen == 2:
+		i.meanS = gap
+	case i.seen > 2 && gap < 4*i.meanS: // a dropout says nothing about the usual
+		i.meanS += (gap - i.meanS) / math.Min(float64(i.seen), 10)
+	}
+}
+
+func (i *interval) mean() float64 {
+	if i.seen < 2 {
+		return math.NaN()
+	}
+	return i.meanS
+}
