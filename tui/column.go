@@ -20,7 +20,7 @@ func columnTop(s *Snapshot, um float64) float64 {
 	}
 	top := niceStep(need)
 	if start := s.StartThicknessUM; set(start) && start >= need {
-		top = min(top, start)
+		top = min(top, math.Ceil(start*10)/10)
 	}
 	return top
 }

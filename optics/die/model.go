@@ -251,6 +251,24 @@ func (m *Model) Areas(p Params) (bare, metal []float64) {
 	return bare, metal
 }
 
+// Fundamental returns the first harmonic of the fringes at every pixel: near a
+// wavelength the reflectance swings as the mean plus the real part of it, and its
+// size over the mean is the fringe visibility where the higher harmonics have died.
+// Its phase holds what the front side adds to that of the silicon.
+func (m *Model) Fundamental(p Params) []complex128 {
+	slope := make([]complex128, m.layers)
+	out := make([]complex128, len(m.pixels))
+	for i := range m.pixels {
+		px := &m.pixels[i]
+		out[i] = px.fringe(px.frontSide(px.end, p.UnderNM, slope, false), p).first
+		if m.HasMetal() {
+			metal := px.fringe(px.frontSide(px.metal, p.UnderNM, slope, true), p).first
+			out[i] += complex(p.Coverage, 0) * (metal - out[i])
+		}
+	}
+	return out
+}
+
 // frontSide returns ρ, the coefficient of what lies under the silicon seen from
 // inside, for layers that end on the medium end. slope[j] becomes (dρ/dt_j)/ρ.
 // Without metal the last layer has no end: it is the medium end itself.
@@ -297,6 +315,7 @@ func join(top, below complex128) (r, gain complex128) {
 type fringe struct {
 	value, mean          float64
 	thickness, spreadVar float64
+	first                complex128 // 2(κ+S) w_1 q
 	swing                complex128 // (κ+S) Σ m w_m q^m
 	power                float64    // dR/d(ln|q|) through |q|² alone
 }
@@ -318,6 +337,7 @@ func (px *pixel) fringe(rho complex128, p Params) fringe {
 	// Σ w_m q^m, Σ m w_m q^m and Σ m² w_m q^m; w_{m+1}/w_m = e^{-(2m+1)g}.
 	var sum, sum1, sum2 complex128
 	decay := cmplx.Exp(-g)
+	first := q * decay
 	step := decay * decay
 	term := complex(1, 0)
 	for m := 1.0; ; m++ {
@@ -338,6 +358,7 @@ func (px *pixel) fringe(rho complex128, p Params) fringe {
 	k := px.kappa + complex(s, 0)
 	f := fringe{
 		mean:  power(px.outer) + s,
+		first: 2 * k * first,
 		swing: k * sum1,
 		power: sSlope * (1 + 2*real(sum)),
 	}

@@ -81,6 +81,11 @@ type Result struct {
 	WavelengthNM []float64 // bands of the fit, rising
 	Measured     []float64 // reflectance of the bands; NaN where no pixel spoke
 	Model        []float64 // the fit; nil when lost
+
+	// Of the fit: the part of Model that does not swing, and the first harmonic of
+	// the fringes (die.Model.Fundamental), in the units of Measured; nil when lost.
+	Mean        []float64
+	Fundamental []complex128
 }
 
 // Candidate is one explanation of the spectrum.
@@ -305,6 +310,12 @@ func (e *Estimator) judge(fits []fit) Result {
 		}
 		v := f.eval.Reflectance[i] - f.eval.Mean[i]
 		swing += v * v
+	}
+	r.Fundamental = f.model.Fundamental(f.params(best))
+	r.Mean = make([]float64, len(r.Model))
+	for i := range r.Mean {
+		r.Fundamental[i] *= complex(f.gain(best, i), 0)
+		r.Mean[i] = f.gain(best, i)*f.eval.Mean[i] + best[f.lamp()+3]
 	}
 	swing = r.Scale * math.Sqrt(swing/float64(len(r.Model)))
 

@@ -160,3 +160,23 @@ func BenchmarkNew(b *testing.B) {
 		}
 	}
 }
+
+// The spike filter must take spikes and leave fringes, also coarse ones.
+func TestSpikeFilterLeavesFringes(t *testing.T) {
+	rng := rand.New(rand.NewPCG(8, 1))
+	for _, period := range []float64{4.5, 5, 6.6, 10, 50} {
+		r := make([]float64, 400)
+		for i := range r {
+			r[i] = 0.35 + 0.05*math.Cos(2*math.Pi*float64(i)/period) + 0.001*rng.NormFloat64()
+		}
+		for i, v := range withoutSpikes(r) {
+			if math.IsNaN(v) {
+				t.Errorf("%g pixels a fringe: pixel %d taken for a spike", period, i)
+			}
+		}
+		r[200] += 0.6
+		if !math.IsNaN(withoutSpikes(r)[200]) {
+			t.Errorf("%g pixels a fringe: spike left in", period)
+		}
+	}
+}

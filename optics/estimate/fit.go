@@ -109,6 +109,12 @@ func (f *fitter) start(p die.Params) []float64 {
 
 func (f *fitter) lamp() int { return len(f.prior) - 4 }
 
+// gain is the lamp against the reference at band i.
+func (f *fitter) gain(x []float64, i int) float64 {
+	lamp := f.lamp()
+	return x[lamp] + x[lamp+1]*f.shape[1][i] + x[lamp+2]*f.shape[2][i]
+}
+
 func (f *fitter) params(x []float64) die.Params {
 	return die.Params{ThicknessNM: x[atThickness], SpreadVarNM2: x[atSpreadVar], Coverage: x[atCoverage], UnderNM: x[atUnder:f.lamp()]}
 }
@@ -127,7 +133,7 @@ func (f *fitter) cost(x []float64, sigma float64) float64 {
 	e, lamp := f.eval, f.lamp()
 	sum := 0.0
 	for i := range f.data {
-		gain := x[lamp] + x[lamp+1]*f.shape[1][i] + x[lamp+2]*f.shape[2][i]
+		gain := f.gain(x, i)
 		r := e.Reflectance[i]
 		f.residual[i] = f.data[i] - gain*r - x[lamp+3]
 		f.jacobian[atThickness][i] = gain * e.Thickness[i]

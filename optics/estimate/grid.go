@@ -97,37 +97,34 @@ func newDrift(position []float64) drift {
 	return d
 }
 
-// withoutSpikes returns a copy with NaN for pixels that stand far out of their
-// neighbours, as a hot pixel or a cosmic ray does and a fringe cannot: the
-// distance from the median of five is more than ten of its robust deviations.
+// withoutSpikes returns a copy with NaN for single pixels that stand out of their
+// neighbours, as a hot pixel or a cosmic ray does: the bend at the pixel is the
+// largest around and many times the usual one nearby. Fringes bend everywhere alike,
+// however few pixels there are to a fringe.
 func withoutSpikes(reflectance []float64) []float64 {
-	const half, limit = 2, 10
-	out := slices.Clone(reflectance)
-	distance := make([]float64, len(reflectance))
-	sizes := make([]float64, 0, len(reflectance))
-	var window [2*half + 1]float64
-	for i, r := range reflectance {
-		distance[i] = math.NaN()
-		near := window[:0]
-		for _, v := range reflectance[max(0, i-half):min(len(reflectance), i+half+1)] {
-			if !math.IsNaN(v) {
-				near = append(near, v)
-			}
+	const (
+		near  = 8
+		limit = 8
+		floor = 0.003 // of reflectance
+	)
+	n := len(reflectance)
+	bend := make([]float64, n) // 0 where it is not known
+	for i := 1; i < n-1; i++ {
+		b := math.Abs(reflectance[i] - (reflectance[i-1]+reflectance[i+1])/2)
+		if !math.IsNaN(b) && !math.IsInf(b, 0) {
+			bend[i] = b
 		}
-		if math.IsNaN(r) || len(near) < 3 {
+	}
+	out := slices.Clone(reflectance)
+	usual := make([]float64, 0, 2*near+1)
+	for i := 1; i < n-1; i++ {
+		if bend[i] <= floor || bend[i] < bend[i-1] || bend[i] < bend[i+1] {
 			continue
 		}
-		slices.Sort(near)
-		distance[i] = math.Abs(r - near[len(near)/2])
-		sizes = append(sizes, distance[i])
-	}
-	if len(sizes) == 0 {
-		return out
-	}
-	slices.Sort(sizes)
-	sigma := math.Max(1.4826*sizes[len(sizes)/2], sigmaFloor)
-	for i, d := range distance {
-		if d > limit*sigma {
+		usual = append(usual[:0], bend[max(0, i-near):max(0, i-1)]...)
+		usual = append(usual, bend[min(n, i+2):min(n, i+near+1)]...)
+		slices.Sort(usual)
+		if bend[i] > floor+limit*usual[len(usual)/2] {
 			out[i] = math.NaN()
 		}
 	}

@@ -9,6 +9,7 @@ package fringe
 
 import (
 	"math"
+	"math/cmplx"
 
 	"gonum.org/v1/gonum/mat"
 )
@@ -30,26 +31,31 @@ const (
 	minHalfNM   = 10.0
 	maxHalfNM   = 90.0
 	minPoints   = 9
+	coarsest    = 2.5 // rad of fringe phase from point to point; beyond, fringes alias
 	significant = 2.0 // an edge is believed where visibility exceeds this many SDs
 )
 
-// Measure returns the visibility of the fringes in a spectrum whose fringe phase
-// is known. wavelengthNM (rising), reflectance (NaN: no value) and phase (rad,
-// 4πn·thickness/λ) have one value per point.
+// Measure returns the visibility of the fringes in a spectrum. wavelengthNM
+// (rising), reflectance (NaN: no value), phase (rad, 4πn·thickness/λ, which sets how
+// wide a fringe is) and carrier (the first harmonic of the fringes as the fitted die
+// has it, of which only the direction is used) have one value per point.
 //
 // Around each wavelength of the curve, over one fringe to either side where the
-// spectrum reaches that far, a line plus a sinusoid in the fringe phase is fitted
-// by linear least squares. Michelson's visibility (max-min)/(max+min) of a
-// sinusoid is its amplitude over its mean. Near the edge, where it matters, higher
-// harmonics of the fringe have long died: each costs another round trip.
-func Measure(wavelengthNM, reflectance, phase []float64) Curve {
+// spectrum reaches that far, a line plus the carrier and, where the points are close enough, its square
+// (the second harmonic) are fitted by linear least squares, their sizes and phases free: the
+// carrier gives only how phase and size change inside the window, so fringes that
+// the fitted die does not expect are measured all the same. Michelson's visibility
+// (max-min)/(max+min) of a sinusoid is its amplitude over its mean; the first
+// harmonic is taken. Near the edge, where it matters, the higher ones have died: each
+// costs another round trip.
+func Measure(wavelengthNM, reflectance, phase []float64, carrier []complex128) Curve {
 	var c Curve
 	if len(wavelengthNM) < minPoints {
 		return c
 	}
 	first, last := wavelengthNM[0], wavelengthNM[len(wavelengthNM)-1]
 	for w := first + minHalfNM; w <= last-minHalfNM; w += stepNM {
-		v, sd := at(w, wavelengthNM, reflectance, phase)
+		v, sd := at(w, wavelengthNM, reflectance, phase, carrier)
 		c.WavelengthNM = append(c.WavelengthNM, w)
 		c.Visibility = append(c.Visibility, v)
 		c.SD = append(c.SD, sd)
@@ -57,8 +63,19 @@ func Measure(wavelengthNM, reflectance, phase []float64) Curve {
 	return c
 }
 
+// Expected returns the visibility that a fitted die shows at the wavelengths of the
+// curve c: the size of the carrier over the mean reflectance.
+func (c Curve) Expected(wavelengthNM, mean []float64, carrier []complex128) Curve {
+	e := Curve{WavelengthNM: c.WavelengthNM, Visibility: make([]float64, len(c.WavelengthNM)), SD: make([]float64, len(c.WavelengthNM))}
+	for i, w := range c.WavelengthNM {
+		k := nearest(wavelengthNM, w)
+		e.Visibility[i] = math.Min(cmplx.Abs(carrier[k])/mean[k], 1)
+	}
+	return e
+}
+
 // at fits one window.
-func at(center float64, wavelengthNM, reflectance, phase []float64) (visibility, sd float64) {
+func at(center float64, wavelengthNM, reflectance, phase []float64, carrier []complex128) (visibility, sd float64) {
 	middle := nearest(wavelengthNM, center)
 	low, high := window(middle, wavelengthNM, phase)
 	var rows []int
@@ -71,11 +88,21 @@ func at(center float64, wavelengthNM, reflectance, phase []float64) (visibility,
 		return math.NaN(), math.NaN()
 	}
 	half := math.Max(center-wavelengthNM[low], wavelengthNM[high]-center)
-	a := mat.NewDense(len(rows), 4, nil)
+	perPoint := math.Abs(phase[high]-phase[low]) / float64(high-low)
+	if perPoint > coarsest {
+		return math.NaN(), math.NaN()
+	}
+	columns := 4
+	if perPoint < coarsest/2 {
+		columns = 6 // the points are close enough for the second harmonic
+	}
+	a := mat.NewDense(len(rows), columns, nil)
 	b := mat.NewVecDense(len(rows), nil)
 	for k, i := range rows {
-		sin, cos := math.Sincos(phase[i])
-		a.SetRow(k, []float64{1, (wavelengthNM[i] - center) / half, cos, sin})
+		first := relative(carrier[i], carrier[middle])
+		second := first * first
+		row := [...]float64{1, (wavelengthNM[i] - center) / half, real(first), imag(first), real(second), imag(second)}
+		a.SetRow(k, row[:columns])
 		b.SetVec(k, reflectance[i])
 	}
 	var qr mat.QR
@@ -103,8 +130,16 @@ func at(center float64, wavelengthNM, reflectance, phase []float64) (visibility,
 	amplitude := math.Hypot(x.AtVec(2), x.AtVec(3))
 	// The amplitude of a sinusoid in n points of noise σ: σ·√(2/n) (S. M. Kay,
 	// Fundamentals of Statistical Signal Processing I, ex. 3.14).
-	sd = math.Sqrt(sum/(n-4)) * math.Sqrt(2/n) / mean
+	sd = math.Sqrt(sum/(n-float64(columns))) * math.Sqrt(2/n) / mean
 	return math.Min(amplitude/mean, 1), sd
+}
+
+// relative is the carrier in units of its size in the middle of the window. The
+// change is bounded: where the front side cancels the fringes the ratio means little.
+func relative(carrier, middle complex128) complex128 {
+	const most = 3
+	size := cmplx.Abs(carrier) / math.Max(cmplx.Abs(middle), math.SmallestNonzeroFloat64)
+	return cmplx.Rect(min(max(size, 1./most), most), cmplx.Phase(carrier))
 }
 
 // window spans one fringe to either side of a point, within bounds.

@@ -2,6 +2,7 @@ package fringe
 
 import (
 	"math"
+	"math/cmplx"
 	"math/rand/v2"
 	"testing"
 
@@ -17,6 +18,14 @@ func pixels() []float64 {
 	return w
 }
 
+func carrierOf(phase []float64) []complex128 {
+	carrier := make([]complex128, len(phase))
+	for i, p := range phase {
+		carrier[i] = cmplx.Rect(1, p)
+	}
+	return carrier
+}
+
 // Visibility of a made sinusoid is what it was made with.
 func TestMeasureSinusoid(t *testing.T) {
 	w := pixels()
@@ -27,7 +36,7 @@ func TestMeasureSinusoid(t *testing.T) {
 		r[i] = 0.35*(1+0.2*math.Cos(phase[i]+0.7)) + 0.003*rng.NormFloat64()
 	}
 	r[100] = math.NaN()
-	c := Measure(w, r, phase)
+	c := Measure(w, r, phase, carrierOf(phase))
 	if len(c.WavelengthNM) < 50 {
 		t.Fatalf("%d points", len(c.WavelengthNM))
 	}
@@ -59,7 +68,12 @@ func TestEdgeFollowsAbsorption(t *testing.T) {
 		for i := range phase {
 			phase[i] *= d * 1000
 		}
-		edge := Measure(w, e.Reflectance, phase).EdgeNM(Threshold)
+		carrier := m.Fundamental(m.Nominal(d * 1000))
+		curve := Measure(w, e.Reflectance, phase, carrier)
+		edge := curve.EdgeNM(Threshold)
+		if expected := curve.Expected(w, e.Mean, carrier).EdgeNM(Threshold); math.Abs(edge-expected) > 4 {
+			t.Errorf("%g µm: edge measured at %.1f nm, by the model at %.1f nm", d, edge, expected)
+		}
 		if !(edge < before) {
 			t.Errorf("%g µm: edge %.1f nm, not below %.1f", d, edge, before)
 		}
@@ -106,8 +120,9 @@ func BenchmarkMeasure(b *testing.B) {
 		phase[i] = 4 * math.Pi * 3.8 * 2000 / nm
 		r[i] = 0.35 * (1 + 0.2*math.Cos(phase[i]))
 	}
+	carrier := carrierOf(phase)
 	b.ReportAllocs()
 	for b.Loop() {
-		Measure(w, r, phase)
+		Measure(w, r, phase, carrier)
 	}
 }

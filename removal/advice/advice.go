@@ -182,7 +182,7 @@ func fill(c *Config) error {
 		}
 	}
 	if c.FloorUM >= c.TargetUM {
-		return fmt.Errorf("floor %g um is not below the target %g um", c.FloorUM, c.TargetUM)
+		return fmt.Errorf("floor %g µm is not below the target %g µm", c.FloorUM, c.TargetUM)
 	}
 	return nil
 }
@@ -253,14 +253,14 @@ func (a *Advisor) quiet(v *Values) Decision {
 		return Decision{Reason: "waiting for the first good spectrum"}
 	}
 	t := &v.Thinnest
-	reason := fmt.Sprintf("%s at %.3f um", called(v, t.Site), t.ThicknessUM)
+	reason := fmt.Sprintf("%s at %.3f µm", called(v, t.Site), t.ThicknessUM)
 	switch {
 	case math.IsNaN(a.config.TargetUM):
 		reason += "; no target is set, so nothing will say stop for it"
 	case math.IsNaN(t.ToTargetS):
-		reason += fmt.Sprintf(", %.3f um above target", t.ThicknessUM-a.config.TargetUM)
+		reason += fmt.Sprintf(", %.3f µm above target", t.ThicknessUM-a.config.TargetUM)
 	default:
-		reason += fmt.Sprintf(", %.3f um above target, about %.0f s of polishing left", t.ThicknessUM-a.config.TargetUM, t.ToTargetS)
+		reason += fmt.Sprintf(", %.3f µm above target, about %.0f s of polishing left", t.ThicknessUM-a.config.TargetUM, t.ToTargetS)
 	}
 	return Decision{Reason: reason}
 }
@@ -288,11 +288,11 @@ func (a *Advisor) target(v *Values) Decision {
 		return Decision{}
 	}
 	if lowest, at := lowestMean(v, lead); at != nil && lowest <= target {
-		return Decision{Stop, "target", fmt.Sprintf("%s is expected at %.3f um after the %.1f s it takes to lift: target %.3f um",
+		return Decision{Stop, "target", fmt.Sprintf("%s is expected at %.3f µm after the %.1f s it takes to lift: target %.3f µm",
 			called(v, at.Site), lowest, lead, target)}
 	}
 	if lowest, at := lowestMean(v, lead+a.config.PrepareS); at != nil && lowest <= target {
-		return Decision{Prepare, "target", fmt.Sprintf("%s reaches %.3f um in %.1f s, and lifting takes %.1f s",
+		return Decision{Prepare, "target", fmt.Sprintf("%s reaches %.3f µm in %.1f s, and lifting takes %.1f s",
 			called(v, at.Site), target, at.Forecast.TimeTo(target).P50S, lead)}
 	}
 	return Decision{}
@@ -317,11 +317,11 @@ func (a *Advisor) floor(v *Values) Decision {
 	}
 	risk, at := a.risk(v, lead)
 	if risk > a.config.RiskFloor {
-		return Decision{Stop, "floor", fmt.Sprintf("site %s is below the floor of %.3f um after the %.1f s it takes to lift with a probability of %.2g: allowed is %.2g",
+		return Decision{Stop, "floor", fmt.Sprintf("site %s is below the floor of %.3f µm after the %.1f s it takes to lift with a probability of %.2g: allowed is %.2g",
 			at, floor, lead, risk, a.config.RiskFloor)}
 	}
 	if risk, at = a.risk(v, lead+a.config.PrepareS); risk > a.config.RiskFloor {
-		return Decision{Prepare, "floor", fmt.Sprintf("the risk that site %s crosses the floor of %.3f um passes %.2g within %.0f s",
+		return Decision{Prepare, "floor", fmt.Sprintf("the risk that site %s crosses the floor of %.3f µm passes %.2g within %.0f s",
 			at, floor, a.config.RiskFloor, a.config.PrepareS)}
 	}
 	return Decision{}

@@ -66,12 +66,12 @@ func TestTargetRule(t *testing.T) {
 		target := 2.4 - c.aboveUM
 		d := advisor(t, Config{TargetUM: target}).Decide(60, seen(60, 0, target, "c")(tracker))
 		if d.Level != c.level {
-			t.Errorf("%.3f um above: %+v, want %v", c.aboveUM, d, c.level)
+			t.Errorf("%.3f µm above: %+v, want %v", c.aboveUM, d, c.level)
 		}
 	}
 	target := 2.385
 	d := advisor(t, Config{TargetUM: target}).Decide(60, seen(60, 0, target, "ne", "c")(track(3, 0.6, 60), track(3.1, 0.6, 60)))
-	expect(t, d, Stop, "target", "thinnest site ne is expected at 2.377 um after the 2.2 s it takes to lift: target 2.385 um")
+	expect(t, d, Stop, "target", "thinnest site ne is expected at 2.377 µm after the 2.2 s it takes to lift: target 2.385 µm")
 	d = advisor(t, Config{}).Decide(60, seen(60, 0, math.NaN(), "c")(track(3, 0.6, 60)))
 	expect(t, d, Continue, "", "no target is set")
 }

@@ -59,8 +59,8 @@ func (r *reader) read(s Spectrum) (finding, error) {
 		phase[i] *= result.ThicknessUM * 1000
 	}
 	p := &e.Picture
-	measured := fringe.Measure(p.WavelengthNM, p.Reflectance, phase)
-	expected := fringe.Measure(p.WavelengthNM, p.Model, phase)
+	measured := fringe.Measure(p.WavelengthNM, p.Reflectance, phase, result.Fundamental)
+	expected := measured.Expected(p.WavelengthNM, result.Mean, result.Fundamental)
 	p.VisibilityNM, p.Visibility, p.VisibilityExpected = measured.WavelengthNM, measured.Visibility, expected.Visibility
 	p.EdgeExpectedNM = expected.EdgeNM(r.threshold)
 	e.EdgeNM = measured.EdgeNM(r.threshold)
