@@ -42,7 +42,7 @@ func (m *Model) drawSpectrum(a area, s *Snapshot) {
 	waves := waveAxis(&e.Picture, a.w-gutter)
 	drawReflectance(a.sub(0, 1, a.w, plotH), &e.Picture, waves)
 	drawRibbon(a.sub(0, plotH+1, a.w, ribbonH+1), e, waves)
-	at, _ := waves.ticks(max(2, waves.n/10))
+	at, _ := waves.ticks(max(3, waves.n/8))
 	a.labelX(a.h-1, at, waves, "nm", number)
 }
 

@@ -423,3 +423,27 @@ func TestInterruptedWatchIsNoFailure(t *testing.T) {
 		t.Errorf("status %d: %s", code, talk.String())
 	}
 }
+
+// The README's set-up must be one that the program takes, and the one in testdata.
+func TestReadmeSetup(t *testing.T) {
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, block, found := strings.Cut(string(readme), "```toml\n")
+	block, _, closed := strings.Cut(block, "```")
+	if !found || !closed {
+		t.Fatal("the README shows no set-up")
+	}
+	example, err := os.ReadFile("../../testdata/die.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.HasSuffix(string(example), "\n\n"+block) {
+		t.Error("testdata/die.toml is not the set-up that the README shows")
+	}
+	got := command(t, makeRun(t).text(), "watch", "--stdin", "--json", "--setup", "../../testdata/die.toml")
+	if got.code != exitDone {
+		t.Errorf("status %d: %s", got.code, got.err)
+	}
+}

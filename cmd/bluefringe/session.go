@@ -294,14 +294,14 @@ func (s *session) takeSpectrum(body event.Spectrum) error {
 		return err
 	}
 	reflectance, err := s.calibrator.Reflectance(nil, body)
-	if err != nil && reflectance == nil {
+	var steps []guide.Step
+	if err == nil {
+		steps, err = s.engine.Spectrum(guide.Spectrum{TimeS: body.TimeS, Channel: body.Channel, Site: body.SiteName(), Reflectance: reflectance})
+	}
+	if err != nil {
 		s.counts.refused++
 		s.sink.fault(fmt.Errorf("spectrum at %g s: %w", body.TimeS, err))
-		return s.tell(s.engine.Advance(body.TimeS))
-	}
-	steps, err := s.engine.Spectrum(guide.Spectrum{TimeS: body.TimeS, Channel: body.Channel, Site: body.SiteName(), Reflectance: reflectance})
-	if err != nil {
-		return usage(err)
+		steps = s.engine.Advance(body.TimeS)
 	}
 	return s.tell(steps)
 }

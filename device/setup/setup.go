@@ -50,7 +50,7 @@ type Optics struct {
 type Layer struct {
 	Material    string  `toml:"material"`
 	ThicknessNM float64 `toml:"thickness_nm"`
-	ToleranceNM float64 `toml:"tolerance_nm"` // one standard deviation; 10 % of the thickness unless set
+	ToleranceNM float64 `toml:"tolerance_nm"` // the true thickness lies within; 10 % of the thickness unless set
 }
 
 // Reflector is the first metal below the layers.
