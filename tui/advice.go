@@ -53,7 +53,7 @@ func order(l advice.Level) string {
 	case advice.Continue:
 		return "CONTINUE"
 	case advice.Prepare:
-		return "PREPARE TO STOP"
+		return "PREPARE – stop is near"
 	case advice.Blind:
 		return "BLIND – lift, clean, look"
 	case advice.Stop:

@@ -10,7 +10,7 @@ import (
 func helpTexts() []string {
 	return []string{
 		"Advice only, no interlock: the machine's own stops and your local rules come first. Wear eye protection and gloves; handle slurry and silicon dust as your site prescribes.",
-		"▶ CONTINUE   ▲ PREPARE TO STOP   ○ BLIND: no trustworthy sight   ■ STOP",
+		"▶ CONTINUE   ▲ PREPARE – stop is near   ○ BLIND: no trustworthy sight   ■ STOP",
 		"Large number: thickness at the thinnest site. Full blocks: seen. Lighter: weak, or ambiguous (two fringe orders fit). Lightest: only predicted from the rate.",
 		"Time left: middle of the forecast; in brackets where 9 of 10 cases lie.",
 		"Column: silicon to scale; shaded: gone within 60 s; dotted: gone.",

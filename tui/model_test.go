@@ -148,7 +148,7 @@ func TestFreeze(t *testing.T) {
 	next, _ := m.Update(tickMsg{})
 	m = next.(Model)
 	shows(t, m, "PICTURES FROZEN at 05:00")
-	shows(t, m, "PREPARE TO STOP")
+	shows(t, m, "PREPARE – stop is near")
 	shows(t, m, "0.104 µm")
 	if m.pictures.snapshot.Step.TimeS != 300 {
 		t.Error("the pictures went on")
@@ -187,7 +187,7 @@ func TestCautionAtTheStart(t *testing.T) {
 func TestHelpPage(t *testing.T) {
 	m := press(t, screen(t, preparing(), 80, 24, Options{}), "?")
 	shows(t, m, "How to read the screen")
-	shows(t, m, "PREPARE TO STOP") // the advice stays
+	shows(t, m, "PREPARE – stop is near") // the advice stays
 	hides(t, press(t, m, "?"), "How to read the screen")
 	hides(t, press(t, m, "esc"), "How to read the screen")
 }

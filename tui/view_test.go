@@ -126,11 +126,11 @@ func TestEssentialsAreShown(t *testing.T) {
 		w, h int
 		want []string
 	}{
-		{80, 24, []string{"PREPARE TO STOP", "target in 10.8 s", "±0.003 µm", "0.104 µm", "0.604 µm", "10.8 s (9.9–11.9)",
+		{80, 24, []string{"PREPARE – stop is near", "target in 10.8 s", "±0.003 µm", "0.104 µm", "0.604 µm", "10.8 s (9.9–11.9)",
 			"0.58 ±0.02 µm/min", "0.1 s ago", "reflectance", "visibility", "target", "floor", "825 spectra", "q quit",
 			"recording die17.jsonl"}},
-		{60, 18, []string{"PREPARE TO STOP", "target in 10.8 s", "±0.003 µm", "10.8 s (9.9–11.9)", "825 spectra"}},
-		{40, 12, []string{"PREPARE TO STOP", "2.104 ±0.003 µm", "target in 10.8 s"}},
+		{60, 18, []string{"PREPARE – stop is near", "target in 10.8 s", "±0.003 µm", "10.8 s (9.9–11.9)", "825 spectra"}},
+		{40, 12, []string{"PREPARE – stop is near", "2.104 ±0.003 µm", "target in 10.8 s"}},
 		{120, 40, []string{"thickness, µm", "forecast", "run time"}},
 	} {
 		view := screen(t, preparing(), c.w, c.h, Options{}).View()

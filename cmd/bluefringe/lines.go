@@ -35,6 +35,8 @@ func (f *faultLog) fault(err error) {
 	}
 }
 
+func (f *faultLog) notice(text string) { fmt.Fprintf(f.w, "bluefringe: %s\n", event.Clean(text)) }
+
 func (f *faultLog) heard(c counts, _ time.Time) { f.last = c }
 
 // close sums up, if there is anything to say.

@@ -8,7 +8,6 @@ import (
 	"math"
 	"os"
 	"os/signal"
-	"runtime/debug"
 	"slices"
 	"syscall"
 	"time"
@@ -64,7 +63,7 @@ func (b *boardSink) opened(run event.Run, s setup.Setup) {
 
 func (b *boardSink) stepped(step guide.Step) error {
 	s := &b.snapshot
-	s.State = tui.Live
+	s.State, s.StateText = tui.Live, ""
 	s.Step = step
 	f := step.Forecast
 	if !math.IsNaN(f.ThicknessUM) {
@@ -120,6 +119,11 @@ func (b *boardSink) rate(timeS float64) {
 	}
 }
 
+func (b *boardSink) notice(text string) {
+	b.snapshot.StateText = text
+	b.publish()
+}
+
 func (b *boardSink) fault(err error) { b.snapshot.Health.LastFault = err.Error() }
 
 func (b *boardSink) heard(c counts, at time.Time) {
@@ -138,16 +142,6 @@ func (b *boardSink) closed(err error) {
 		b.snapshot.State, b.snapshot.StateText = tui.LineLost, err.Error()
 	}
 	b.publish()
-}
-
-// crash is a panic of a session goroutine, kept until the terminal is restored.
-type crash struct {
-	value any
-	stack []byte
-}
-
-func (c *crash) Error() string {
-	return fmt.Sprintf("internal error: %v\n%s", c.value, c.stack)
 }
 
 // runScreen runs a session under the full-screen view until the operator leaves.
@@ -177,16 +171,13 @@ func runScreen(ctx context.Context, s *session, options screenOptions, talk io.W
 	defer cancel()
 	done := make(chan error, 1)
 	go func() {
-		var err error
-		defer func() {
-			if r := recover(); r != nil {
-				err = &crash{r, debug.Stack()}
-				program.Kill()
-			}
-			done <- err
-		}()
-		err = s.run(ctx, acknowledge)
+		err := s.run(ctx, acknowledge)
 		view.closed(err)
+		var c *crash
+		if errors.As(err, &c) {
+			program.Kill()
+		}
+		done <- err
 	}()
 	left := make(chan struct{})
 	defer close(left)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime/debug"
 	"time"
 
 	"bluefringe/device"
@@ -32,6 +33,8 @@ type sink interface {
 	opened(run event.Run, s setup.Setup)
 	// stepped brings what the engine says about one moment.
 	stepped(step guide.Step) error
+	// notice brings word of the source itself, such as a file that is waited for.
+	notice(text string)
 	// fault brings a line that could not be used; it is counted in heard.
 	fault(err error)
 	// heard comes after every batch of lines with the health of the line.
@@ -52,6 +55,7 @@ type session struct {
 	clock    float64          // run seconds per second on the wall while no line comes; 0: none pass
 	lossless bool             // the reader may wait for the engine
 	sink     sink
+	notices  chan string // from the source; nil: none
 
 	calibrator *calibrate.Calibrator
 	engine     *guide.Engine
@@ -80,9 +84,11 @@ func (s *session) run(ctx context.Context, acknowledge <-chan struct{}) error {
 	read := make(chan error, 1)
 	go func() {
 		defer box.end()
-		read <- s.source.Run(ctx, func(line device.Line) error { return s.receive(ctx, box, line) })
+		read <- guarded(func() error {
+			return s.source.Run(ctx, func(line device.Line) error { return s.receive(ctx, box, line) })
+		})
 	}()
-	err := s.work(ctx, box, acknowledge)
+	err := guarded(func() error { return s.work(ctx, box, acknowledge) })
 	cancel()
 	readErr := <-read
 	switch {
@@ -92,6 +98,24 @@ func (s *session) run(ctx context.Context, acknowledge <-chan struct{}) error {
 		return err
 	}
 	return readErr
+}
+
+// crash is a panic turned into an error: the terminal must be restored and the
+// record closed before it is told.
+type crash struct {
+	value any
+	stack []byte
+}
+
+func (c *crash) Error() string { return fmt.Sprintf("internal error: %v\n%s", c.value, c.stack) }
+
+func guarded(f func() error) (err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			err = &crash{r, debug.Stack()}
+		}
+	}()
+	return f()
 }
 
 // receive is the reader's side: record, decode, hand on.
@@ -148,6 +172,8 @@ func (s *session) work(ctx context.Context, box *mailbox, acknowledge <-chan str
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
+		case text := <-s.notices:
+			s.sink.notice(text)
 		case <-acknowledge:
 			if s.engine != nil {
 				s.engine.Acknowledge()

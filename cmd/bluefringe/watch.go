@@ -139,7 +139,8 @@ README). Without --setup the set-up in the stream is used, or else silicon over
 			case serialPort != "":
 				s.source, s.clock = device.Serial(serialPort, baud), 1
 			case file != "":
-				s.source, s.clock, s.lossless = device.Follow(file, func(text string) { fmt.Fprintln(st.err, "bluefringe:", text) }), 1, true
+				s.notices = make(chan string, 1) // Follow gives one
+				s.source, s.clock, s.lossless = device.Follow(file, func(text string) { s.notices <- text }), 1, true
 			case stdin:
 				s.source, s.clock, s.lossless = device.Reader("standard input", st.in), 1, true
 				options.keysFromTTY = true
