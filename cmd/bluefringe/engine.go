@@ -6,6 +6,7 @@ import (
 	"bluefringe/device/calibrate"
 	"bluefringe/device/setup"
 	"bluefringe/optics/die"
+	"bluefringe/optics/material"
 	"bluefringe/removal"
 	"bluefringe/removal/advice"
 	"bluefringe/removal/guide"
@@ -13,7 +14,10 @@ import (
 
 // dieSetup is the optical part of a set-up.
 func dieSetup(s setup.Setup) die.Setup {
-	d := die.Setup{Ambient: s.Optics.Ambient, TemperatureC: s.Optics.TemperatureC}
+	d := die.Setup{
+		Ambient: s.Optics.Ambient, TemperatureC: s.Optics.TemperatureC, Library: s.Optics.Library,
+		Carriers: material.Carriers{Type: material.CarrierType(s.Optics.Doping.Type), PerCM3: s.Optics.Doping.PerCM3},
+	}
 	for _, layer := range s.Optics.Under {
 		d.Under = append(d.Under, die.Layer(layer))
 	}

@@ -8,6 +8,8 @@ import (
 	"strings"
 
 	"github.com/agnivade/levenshtein"
+
+	"bluefringe/optics/material"
 )
 
 // checker collects the faults of one file.
@@ -15,6 +17,9 @@ type checker struct {
 	file     string
 	lines    map[string]int // of every key, see indexLines
 	problems []Problem
+
+	library *material.Library // with the tables of the file; nil when it names none
+	unread  []string          // names of tables that could not be read
 }
 
 // table checks the values of one table: at is its key with indices, path its
@@ -34,6 +39,8 @@ func (c *checker) value(at, path string, v any) {
 		c.add(at, "found %s: %s is allowed", show(v), strings.TrimSuffix(f.kind.String()+", "+f.allowed, ", "))
 	case f.ok != nil && !f.ok(v):
 		c.add(at, "found %s: %s is allowed", show(v), f.allowed)
+	case f.kind == materialName && !c.knows(v.(string)):
+		c.add(at, "found %s: one of %s is allowed", show(v), strings.Join(c.library.Names(), ", "))
 	case f.kind == table:
 		c.table(at, path, v.(map[string]any))
 	case f.kind == anyName:
@@ -56,6 +63,10 @@ func (c *checker) together(s Setup) {
 		c.need(fmt.Sprintf("optics.under[%d]", i), "material", "thickness_nm")
 	}
 	c.need("optics.reflector", "material")
+	for i := range s.Optics.Table {
+		c.need(fmt.Sprintf("optics.table[%d]", i), "name", "file")
+	}
+	c.need("optics.doping", "type", "per_cm3")
 	for i := range s.Rule {
 		c.need(fmt.Sprintf("rule[%d]", i), "when", "advice")
 	}

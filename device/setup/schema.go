@@ -16,6 +16,7 @@ const (
 	number kind = iota
 	whole
 	text
+	materialName
 	numbers
 	pair
 	table
@@ -24,7 +25,7 @@ const (
 )
 
 func (k kind) String() string {
-	return [...]string{"a number", "a whole number", "text", "a list of numbers", "a list of two numbers", "a table", "a list of tables", "a table"}[k]
+	return [...]string{"a number", "a whole number", "text", "text", "a list of numbers", "a list of two numbers", "a table", "a list of tables", "a table"}[k]
 }
 
 // field is one key the file may have.
@@ -46,12 +47,25 @@ func schema() []field {
 		oneOf("optics.ambient", "air", "water"),
 		{"optics.temperature_c", number, from(0, 100), "0 to 100 °C"},
 		{path: "optics.under", kind: tables},
-		knownMaterial("optics.under.material"),
+		{path: "optics.under.material", kind: materialName},
 		{"optics.under.thickness_nm", number, above(0, 1e5), "above 0 and up to 100000 nm"},
 		{"optics.under.tolerance_nm", number, from(0, 1e5), "0 to 100000 nm"},
 		{path: "optics.reflector", kind: table},
-		knownMaterial("optics.reflector.material"),
+		{path: "optics.reflector.material", kind: materialName},
 		{"optics.reflector.coverage", pair, ordered, "two fractions from 0 to 1, the smaller first"},
+
+		{path: "optics.table", kind: tables},
+		{"optics.table.name", text, filled, "a name"},
+		{"optics.table.file", text, filled, "the name of a file"},
+		{path: "optics.doping", kind: table},
+		oneOf("optics.doping.type", string(material.PType), string(material.NType)),
+		{"optics.doping.per_cm3", number, from(0, material.MaxCarriersPerCM3), "0 to 1e20 per cm³"},
+
+		{path: "instrument", kind: anyName},
+		{path: "instrument.*", kind: table},
+		{"instrument.*.resolution_nm", number, from(0, 50), "0 to 50 nm"},
+		{"instrument.*.na", number, from(0, 0.6), "0 to 0.6"},
+		{"instrument.*.stray", number, from(0, 0.2), "0 to 0.2, as a fraction"},
 
 		{path: "process", kind: table},
 		{"process.pad_mm", number, above(0, 1000), "above 0 and up to 1000 mm"},
@@ -96,14 +110,6 @@ func oneOf(path string, words ...string) field {
 	return field{path, text, func(v any) bool { return slices.Contains(words, v.(string)) }, "one of " + strings.Join(words, ", ")}
 }
 
-func knownMaterial(path string) field {
-	known := func(v any) bool {
-		_, err := material.Lookup(v.(string))
-		return err == nil
-	}
-	return field{path, text, known, "one of " + strings.Join(material.Names(), ", ")}
-}
-
 func ordered(v any) bool {
 	list := v.([]any)
 	low, high := float(list[0]), float(list[1])
@@ -120,7 +126,7 @@ func (k kind) is(v any) bool {
 	case whole:
 		_, ok := v.(int64)
 		return ok
-	case text:
+	case text, materialName:
 		_, ok := v.(string)
 		return ok
 	case table, anyName:

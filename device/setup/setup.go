@@ -6,13 +6,12 @@ package setup
 import (
 	"errors"
 	"fmt"
-	"io"
-	"os"
 	"path/filepath"
 
 	"github.com/pelletier/go-toml/v2"
 
 	"bluefringe/device/event"
+	"bluefringe/optics/material"
 )
 
 // MaxBytes bounds a set-up file.
@@ -22,6 +21,7 @@ const MaxBytes = 1 << 20
 type Setup struct {
 	Target      Target                   `toml:"target"`
 	Optics      Optics                   `toml:"optics"`
+	Instrument  map[string]Instrument    `toml:"instrument"` // by channel
 	Process     Process                  `toml:"process"`
 	Stop        Stop                     `toml:"stop"`
 	Rule        []Rule                   `toml:"rule"`
@@ -44,6 +44,32 @@ type Optics struct {
 	TemperatureC float64    `toml:"temperature_c"`
 	Under        []Layer    `toml:"under"`     // below the silicon, nearest first
 	Reflector    *Reflector `toml:"reflector"` // nil: no metal below them
+	Table        []Table    `toml:"table"`
+	Doping       Doping     `toml:"doping"` // of the silicon; zero: none
+
+	// Library holds the built-in materials and those of Table; nil when there are
+	// none of those.
+	Library *material.Library `toml:"-"`
+}
+
+// Table names a file of refractive indices as a material.
+type Table struct {
+	Name string `toml:"name"`
+	File string `toml:"file"`
+}
+
+// Doping is the free carriers of the silicon.
+type Doping struct {
+	Type   string  `toml:"type"` // "p" or "n"
+	PerCM3 float64 `toml:"per_cm3"`
+}
+
+// Instrument is what a spectrometer and its optics do to a spectrum. Zero means
+// not known, or none.
+type Instrument struct {
+	ResolutionNM float64 `toml:"resolution_nm"` // full width at half maximum of a line
+	NA           float64 `toml:"na"`            // numerical aperture of the illumination
+	Stray        float64 `toml:"stray"`         // stray light, a fraction of the signal
 }
 
 // Layer is one layer below the silicon.
@@ -132,19 +158,15 @@ func defaultCoverage() [2]float64 { return [2]float64{0.2, 0.9} }
 
 const defaultRelTolerance = 0.1
 
-// Load reads a set-up file. A relative calibration record is taken from the
-// folder of the set-up file.
+// Load reads a set-up file and the tables of materials that it names. Relative
+// names, also of the calibration record, are taken from the folder of the set-up
+// file.
 func Load(path string) (Setup, error) {
-	f, err := os.Open(path)
+	data, err := readFile(path, MaxBytes)
 	if err != nil {
 		return Setup{}, err
 	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, MaxBytes+1))
-	if err != nil {
-		return Setup{}, err
-	}
-	s, err := Parse(path, data)
+	s, err := parse(path, data, inFolder(filepath.Dir(path)))
 	if err != nil {
 		return Setup{}, err
 	}
@@ -156,8 +178,13 @@ func Load(path string) (Setup, error) {
 
 // Parse reads the text of a set-up file; name is for messages. When neither
 // layers under the silicon nor a reflector are given (under = [] counts as
-// given), they are those of Default. An error is a Problems.
+// given), they are those of Default. It opens no file: a set-up that names tables
+// of materials is refused. An error is a Problems.
 func Parse(name string, data []byte) (Setup, error) {
+	return parse(name, data, nil)
+}
+
+func parse(name string, data []byte, open opener) (Setup, error) {
 	if len(data) > MaxBytes {
 		return Setup{}, Problems{{File: name, Text: fmt.Sprintf("found more than %d bytes, no set-up is that long", MaxBytes)}}
 	}
@@ -167,6 +194,7 @@ func Parse(name string, data []byte) (Setup, error) {
 		return Setup{}, Problems{syntaxProblem(name, err)}
 	}
 	c := checker{file: name, lines: indexLines(data)}
+	c.loadTables(tree, open)
 	c.table("", "", tree)
 	if len(c.problems) > 0 {
 		return Setup{}, c.sorted()
@@ -175,7 +203,7 @@ func Parse(name string, data []byte) (Setup, error) {
 	if err := toml.Unmarshal(data, &s); err != nil {
 		return Setup{}, Problems{syntaxProblem(name, err)}
 	}
-	s.Name, s.Raw = name, string(data)
+	s.Name, s.Raw, s.Optics.Library = name, string(data), c.library
 	s.fill(c.lines)
 	c.together(s)
 	if len(c.problems) > 0 {

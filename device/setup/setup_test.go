@@ -30,6 +30,15 @@ thickness_nm = 50
 material = "Cu"
 coverage = [0.1, 1]
 
+[optics.doping]
+type = "p"
+per_cm3 = 1e19
+
+[instrument.vis]
+resolution_nm = 1.5
+na = 0.1
+stray = 0.005
+
 [process]
 pad_mm = 3
 spring_n_mm = 0.7
@@ -74,12 +83,14 @@ func TestParse(t *testing.T) {
 				{Material: "nitride", ThicknessNM: 50, ToleranceNM: 5},
 			},
 			Reflector: &Reflector{Material: "Cu", Coverage: [2]float64{0.1, 1}},
+			Doping:    Doping{Type: "p", PerCM3: 1e19},
 		},
-		Process: Process{PadMM: 3, SpringNMM: 0.7, CompressionMM: 2, SpeedMS: 0.25, PrestonPerPa: 2.4e-13, PrestonRelSD: 0.3},
-		Stop:    Stop{ReactionS: 3, RiskFloor: 1e-3, PrepareS: 0},
+		Instrument: map[string]Instrument{"vis": {ResolutionNM: 1.5, NA: 0.1, Stray: 0.005}},
+		Process:    Process{PadMM: 3, SpringNMM: 0.7, CompressionMM: 2, SpeedMS: 0.25, PrestonPerPa: 2.4e-13, PrestonRelSD: 0.3},
+		Stop:       Stop{ReactionS: 3, RiskFloor: 1e-3, PrepareS: 0},
 		Rule: []Rule{
-			{Name: "edge witness", When: "edge_nm < 470", ForS: 3, Advice: "stop", Line: 33},
-			{Name: "rule 2", When: "sd_um > 0.1", Advice: "blind", Line: 37},
+			{Name: "edge witness", When: "edge_nm < 470", ForS: 3, Advice: "stop", Line: 42},
+			{Name: "rule 2", When: "sd_um > 0.1", Advice: "blind", Line: 46},
 		},
 		Channels: map[string]event.Channel{
 			"vis": {WavelengthPoly: event.Values{400, 0.5}, Pixels: 1024},
@@ -186,6 +197,22 @@ func TestProblems(t *testing.T) {
 		{"[optics.reflector]\ncoverage = [0, 1.1]\nmaterial = \"Al\"", []string{"die.toml:2: optics.reflector.coverage"}},
 		{"[optics.reflector]\ncoverage = [0.5]\nmaterial = \"Al\"", []string{"die.toml:2: optics.reflector.coverage: … two numbers"}},
 		{"[optics.reflector]\ncoverage = [0, 1]", []string{"die.toml:1: optics.reflector: found no material"}},
+		{"[optics.doping]\ntype = \"i\"\nper_cm3 = 1e19", []string{`die.toml:2: optics.doping.type: found "i": one of p, n`}},
+		{"[optics.doping]\ntype = \"n\"", []string{"die.toml:1: optics.doping: found no per_cm3"}},
+		{"[optics.doping]\nper_cm3 = 1e21\ntype = \"n\"", []string{"die.toml:2: optics.doping.per_cm3: found 1e+21: … 1e20 per cm³"}},
+		{"[instrument.vis]\nresolution_nm = 51\nna = 0.7\nstray = -0.1", []string{
+			"die.toml:2: instrument.vis.resolution_nm: found 51 … 0 to 50 nm", "die.toml:3: instrument.vis.na: found 0.7 … 0 to 0.6", "die.toml:4: instrument.vis.stray: found -0.1 … 0 to 0.2",
+		}},
+		{"[instrument]\nna = 0.1", []string{"die.toml:2: instrument.na: found 0.1: … a table"}},
+		{"[instrument.vis]\nresolution = 1", []string{"die.toml:2: instrument.vis.resolution: … instrument.*.resolution_nm"}},
+		{"[[optics.table]]\nname = \"x\"", []string{"die.toml:1: optics.table[0]: found no file"}},
+		{"[[optics.table]]\nname = \"x\"\nfile = 1", []string{"die.toml:3: optics.table[0].file: found 1: text"}},
+		{"[optics]\ntable = 1", []string{"die.toml:2: optics.table: found 1: a list of tables"}},
+		{"optics = 1", []string{"die.toml:1: optics: found 1: a table"}},
+		// No file is opened for a text that is none, and the name is then no second fault.
+		{"[[optics.table]]\nname = \"lowk\"\nfile = \"lowk.csv\"\n[optics.reflector]\nmaterial = \"LowK\"", []string{
+			`die.toml:3: optics.table[0].file: found "lowk.csv": … inside a record`,
+		}},
 		{"[process]\nforce_n = 1\nspring_n_mm = 1\ncompression_mm = 1", []string{"die.toml:2: process.force_n: found both"}},
 		{"[process]\nspring_n_mm = 1", []string{"die.toml:2: process.spring_n_mm: … compression_mm"}},
 		{"[process]\ncompression_mm = 1", []string{"die.toml:2: process.compression_mm: … spring_n_mm"}},
@@ -285,6 +312,53 @@ func TestLoad(t *testing.T) {
 	}
 	if _, err := Load(filepath.Join(folder, "none.toml")); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("got %v", err)
+	}
+}
+
+// A set-up file names tables of its own materials, from its own folder.
+func TestLoadTables(t *testing.T) {
+	folder := t.TempDir()
+	write := func(name, text string) {
+		t.Helper()
+		if err := os.WriteFile(filepath.Join(folder, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	path := filepath.Join(folder, "die.toml")
+	load := func(text string) (Setup, error) {
+		t.Helper()
+		write("die.toml", text)
+		return Load(path)
+	}
+	write("lowk.csv", "# invented\nwavelength_nm,n,k\n400,1.32,0\n600,1.3,0\n900,1.29,0\n1700,1.285,0\n")
+	write("bad.csv", "wavelength_nm,n,k\n400,1.32,0\n300,1.3,0\n")
+	const table = "[[optics.table]]\nname = \"lowk\"\nfile = \"lowk.csv\"\n"
+
+	s, err := load(table + "[[optics.under]]\nmaterial = \"LowK\"\nthickness_nm = 300\n[optics.reflector]\nmaterial = \"lowk\"")
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := s.Optics.Library.Lookup(s.Optics.Under[0].Material)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if v, err := m.Index(600, 25); err != nil || v != 1.3 {
+		t.Errorf("got %v, %v", v, err)
+	}
+
+	for text, want := range map[string]string{
+		strings.Replace(table, "lowk.csv", "bad.csv", 1): path + ":3: optics.table[0].file: bad.csv:3: found 300 nm after 400 nm: a rising wavelength is allowed",
+		strings.Replace(table, `"lowk"`, `"Si"`, 1):      path + `:2: optics.table[0].name: found a second material called "Si"`,
+		table + table: path + `:5: optics.table[1].name: found a second material called "lowk"`,
+		strings.Replace(table, "lowk.csv", "none.csv", 1):               path + ":3: optics.table[0].file: open ",
+		table + "[optics.reflector]\nmaterial = \"low\"":                path + `:5: optics.reflector.material: found "low": one of Si, SiO2, Si3N4, water, air, Al, Cu, W, TiN, resist, lowk is allowed`,
+		strings.Repeat(table, maxTables+1):                              path + ":1: optics.table: found 33 tables: up to 32 are allowed",
+		table + "[optics.reflector]\nmaterial = \"lowk\"\n[x]\ny = 1\n": path + ":6: x: found an unknown key",
+	} {
+		_, err := load(text)
+		if err == nil || !strings.HasPrefix(err.Error(), want) || strings.Contains(err.Error(), "\n") {
+			t.Errorf("%q: got %v, want %s…", text, err, want)
+		}
 	}
 }
 

@@ -657,7 +657,7 @@ func TestConfigErrors(t *testing.T) {
 		{func(c *Config) { c.Die.Reflector = ""; c.Sites = c.Sites[:1] }, "simulate: site c has metal in 0.6 of the spot, but the die names no reflector"},
 		{func(c *Config) { c.Die.Reflector = "gold" }, `simulate: reflector: unknown material "gold": known are Si,`},
 		{func(c *Config) { c.Die.Silicon = "green2008" }, `simulate: unknown silicon table "green2008": known are green, vuye`},
-		{func(c *Config) { c.Instrument.ToNM = 1500 }, "Si has no index at 1450."},
+		{func(c *Config) { c.Instrument.ToNM = 1900 }, "Si has no index at 180"},
 		{func(c *Config) { c.Removal.ContactS = 0 }, "simulate: first contact in s is 0: 1 to 1e+09 is allowed"},
 		{func(c *Config) { c.Removal.WanderS = 0 }, "simulate: correlation time of the rate in s is 0:"},
 		{func(c *Config) { c.Removal.Changes = []Change{{TimeS: 9}, {TimeS: 8}} }, "simulate: change 2: time in s is 8: 9 to 1e+09 is allowed"},

@@ -18,7 +18,9 @@
 // sec. 7.6) multiplied out. Whatever blurs the fringe phase by a Gaussian of
 // variance 2g only changes the weights, w_m = exp(-m²g): the spread of
 // thickness inside the spot and the resolution of the instrument. That spread also
-// averages the absorption, so its part of g is complex. Derivatives in
+// averages the absorption, so its part of g is complex. A face that is tilted inside the
+// spot has a uniform spread, whose weights are sin(mx)/(mx) and change sign; Params.Tilt
+// goes from the one to the other. Derivatives in
 // thickness, spread, coverage and layer thickness come from the same few complex
 // numbers.
 package die

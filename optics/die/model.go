@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"bluefringe/optics"
 )
@@ -13,12 +14,21 @@ import (
 // reflectance is then exact to about 1e-6.
 const seriesTolerance = 1e-6
 
+// maxHarmonics bounds the series. |q| stays below 0.62 for silicon in air over any
+// metal, so that it is never reached.
+const maxHarmonics = 64
+
 // Params are the unknowns of one spot.
 type Params struct {
 	ThicknessNM  float64
-	SpreadVarNM2 float64   // variance of thickness inside the spot; the spread is its root
-	Coverage     float64   // part of the spot that is metal
-	UnderNM      []float64 // thickness of each layer under the silicon
+	SpreadVarNM2 float64 // variance of thickness inside the spot; the spread is its root
+	Tilt         float64 // shape of that spread, from 0 (Gaussian) to 1 (uniform: a tilted face)
+	Coverage     float64 // part of the spot that is metal
+	// Dispersion is a relative error of the silicon index along the wavelengths, as
+	// Legendre polynomials of degree 1 and 2 on -1 to 1 from the shortest to the longest:
+	// tables differ in it by some 0.1 %, which is a fringe phase in a thick film.
+	Dispersion [2]float64
+	UnderNM    []float64 // thickness of each layer under the silicon
 }
 
 // Model is a Setup compiled for a list of wavelengths. It is read-only after
@@ -38,6 +48,7 @@ type pixel struct {
 	gain       complex128 // T/r10
 	gainPower  float64    // |T/r10|²
 	kappa      complex128 // (T/r10)·A*
+	shape      [2]float64 // of Params.Dispersion here
 	smear      float64    // variance of the fringe phase from resolution, per nm² of silicon
 
 	silicon, metal, end complex128
@@ -62,6 +73,7 @@ func NewModel(setup Setup, wavelengthNM []float64, binNM float64) (*Model, error
 	if err != nil {
 		return nil, fmt.Errorf("die model: %w", err)
 	}
+	low, high := slices.Min(wavelengthNM), slices.Max(wavelengthNM)
 	// Variance of a rectangle of width binNM and of a Gaussian of the given FWHM.
 	lineVar := binNM*binNM/12 + setup.ResolutionNM*setup.ResolutionNM/(8*math.Ln2)
 
@@ -77,6 +89,10 @@ func NewModel(setup Setup, wavelengthNM []float64, binNM float64) (*Model, error
 			silicon:    all.silicon[i],
 			end:        all.end[i],
 			under:      make([]complex128, m.layers),
+		}
+		if high > low {
+			x := 2*(w-low)/(high-low) - 1
+			p.shape = [2]float64{x, (3*x*x - 1) / 2}
 		}
 		p.gainPower = power(p.gain)
 		p.kappa = p.gain * cmplx.Conj(outer)
@@ -176,11 +192,13 @@ func (m *Model) Nominal(thicknessNM float64) Params {
 // every slice has one value per pixel.
 type Evaluation struct {
 	Reflectance []float64
-	Mean        []float64   // the part that does not swing with thickness
-	Thickness   []float64   // dR/d(thickness), 1/nm
-	SpreadVar   []float64   // dR/d(spread²), 1/nm²
-	Coverage    []float64   // dR/d(coverage)
-	Under       [][]float64 // [layer]: dR/d(layer thickness), 1/nm
+	Mean        []float64    // the part that does not swing with thickness
+	Thickness   []float64    // dR/d(thickness), 1/nm
+	SpreadVar   []float64    // dR/d(spread²), 1/nm²
+	Tilt        []float64    // dR/d(tilt)
+	Coverage    []float64    // dR/d(coverage)
+	Dispersion  [2][]float64 // dR/d(Dispersion)
+	Under       [][]float64  // [layer]: dR/d(layer thickness), 1/nm
 
 	slope []complex128 // of one pixel: (dρ/dt)/ρ for each layer
 }
@@ -193,7 +211,9 @@ func (m *Model) NewEvaluation() *Evaluation {
 		Mean:        make([]float64, n),
 		Thickness:   make([]float64, n),
 		SpreadVar:   make([]float64, n),
+		Tilt:        make([]float64, n),
 		Coverage:    make([]float64, n),
+		Dispersion:  [2][]float64{make([]float64, n), make([]float64, n)},
 		Under:       make([][]float64, m.layers),
 		slope:       make([]complex128, m.layers),
 	}
@@ -206,29 +226,41 @@ func (m *Model) NewEvaluation() *Evaluation {
 // Evaluate fills e for the parameters p. It does not allocate.
 func (m *Model) Evaluate(e *Evaluation, p Params) {
 	for i := range m.pixels {
+		m.evaluate(e, p, i)
+		// dR/dε = dR/dd · d·shape/stretch: the index error acts as a stretched film.
 		px := &m.pixels[i]
-		bare := px.fringe(px.frontSide(px.end, p.UnderNM, e.slope, false), p)
-		e.Reflectance[i] = bare.value
-		e.Mean[i] = bare.mean
-		e.Thickness[i] = bare.thickness
-		e.SpreadVar[i] = bare.spreadVar
-		e.Coverage[i] = 0
-		c := p.Coverage
-		for j := range e.Under {
-			e.Under[j][i] = (1 - c) * bare.along(e.slope[j])
+		stretch := 1 + p.Dispersion[0]*px.shape[0] + p.Dispersion[1]*px.shape[1]
+		for k := range e.Dispersion {
+			e.Dispersion[k][i] = e.Thickness[i] * p.ThicknessNM * px.shape[k] / stretch
 		}
-		if !m.HasMetal() {
-			continue
-		}
-		metal := px.fringe(px.frontSide(px.metal, p.UnderNM, e.slope, true), p)
-		e.Reflectance[i] += c * (metal.value - bare.value)
-		e.Mean[i] += c * (metal.mean - bare.mean)
-		e.Thickness[i] += c * (metal.thickness - bare.thickness)
-		e.SpreadVar[i] += c * (metal.spreadVar - bare.spreadVar)
-		e.Coverage[i] = metal.value - bare.value
-		for j := range e.Under {
-			e.Under[j][i] += c * metal.along(e.slope[j])
-		}
+	}
+}
+
+func (m *Model) evaluate(e *Evaluation, p Params, i int) {
+	px := &m.pixels[i]
+	bare := px.fringe(px.frontSide(px.end, p.UnderNM, e.slope, false), p)
+	e.Reflectance[i] = bare.value
+	e.Mean[i] = bare.mean
+	e.Thickness[i] = bare.thickness
+	e.SpreadVar[i] = bare.spreadVar
+	e.Tilt[i] = bare.tilt
+	e.Coverage[i] = 0
+	c := p.Coverage
+	for j := range e.Under {
+		e.Under[j][i] = (1 - c) * bare.along(e.slope[j])
+	}
+	if !m.HasMetal() {
+		return
+	}
+	metal := px.fringe(px.frontSide(px.metal, p.UnderNM, e.slope, true), p)
+	e.Reflectance[i] += c * (metal.value - bare.value)
+	e.Mean[i] += c * (metal.mean - bare.mean)
+	e.Thickness[i] += c * (metal.thickness - bare.thickness)
+	e.SpreadVar[i] += c * (metal.spreadVar - bare.spreadVar)
+	e.Tilt[i] += c * (metal.tilt - bare.tilt)
+	e.Coverage[i] = metal.value - bare.value
+	for j := range e.Under {
+		e.Under[j][i] += c * metal.along(e.slope[j])
 	}
 }
 
@@ -315,6 +347,7 @@ func join(top, below complex128) (r, gain complex128) {
 type fringe struct {
 	value, mean          float64
 	thickness, spreadVar float64
+	tilt                 float64
 	first                complex128 // 2(κ+S) w_1 q
 	swing                complex128 // (κ+S) Σ m w_m q^m
 	power                float64    // dR/d(ln|q|) through |q|² alone
@@ -326,33 +359,44 @@ func (f fringe) along(logSlope complex128) float64 {
 }
 
 func (px *pixel) fringe(rho complex128, p Params) fringe {
-	d := p.ThicknessNM
+	v := p.SpreadVarNM2
+	stretch := 1 + p.Dispersion[0]*px.shape[0] + p.Dispersion[1]*px.shape[1]
+	d := p.ThicknessNM * stretch
 	turn := px.turn
 	q := px.inner * rho * cmplx.Exp(complex(0, d)*turn)
-	// A Gaussian of thickness under exp(i·m·turn·d) gives exp(-m²·turn²·var/2),
-	// also where turn is complex; a Gaussian line blurs the phase alone.
-	turn2 := turn * turn / 2
-	g := turn2*complex(p.SpreadVarNM2, 0) + complex(px.smear*d*d/2, 0)
 
-	// Σ w_m q^m, Σ m w_m q^m and Σ m² w_m q^m; w_{m+1}/w_m = e^{-(2m+1)g}.
-	var sum, sum1, sum2 complex128
-	decay := cmplx.Exp(-g)
-	first := q * decay
+	// A Gaussian of thickness under exp(i·m·turn·d) gives exp(-m²·turn²·v/2), also
+	// where turn is complex; a Gaussian line blurs the phase alone. The phase that
+	// absorption adds goes into the term, the loss of contrast into the weights of the
+	// shape; the square of the absorption is left out (below 1e-4 of reflectance).
+	absorbed := complex(0, imag(turn*turn)/2)
+	decay := cmplx.Exp(-absorbed*complex(v, 0) - complex(px.smear*d*d/2, 0))
 	step := decay * decay
+	shape := newSpreadShape(real(turn), v, p.Tilt)
+
+	var sum, sum1, sum2, sumV, sumT, first complex128
 	term := complex(1, 0)
 	for m := 1.0; ; m++ {
 		term *= q * decay
 		decay *= step
-		sum += term
-		sum1 += complex(m, 0) * term
-		sum2 += complex(m*m, 0) * term
-		if math.Abs(real(term))+math.Abs(imag(term)) < seriesTolerance {
+		w, slopeV, slopeT := shape.next(m)
+		weighted := complex(w, 0) * term
+		sum += weighted
+		sum1 += complex(m, 0) * weighted
+		sum2 += complex(m*m, 0) * weighted
+		sumV += complex(slopeV, 0) * term
+		sumT += complex(slopeT, 0) * term
+		if m == 1 {
+			first = weighted
+		}
+		// Also ends on NaN, which is not above anything.
+		if size := math.Abs(real(term)) + math.Abs(imag(term)); !(size*shape.bound > seriesTolerance) || m == maxHarmonics {
 			break
 		}
 	}
 
 	absorb := imag(turn) * imag(turn)
-	qq := power(q) * math.Exp(2*absorb*p.SpreadVarNM2)
+	qq := power(q) * math.Exp(2*absorb*v)
 	s := px.gainPower * qq / (1 - qq)
 	sSlope := 2 * px.gainPower * qq / ((1 - qq) * (1 - qq)) // dS/d(ln|q|)
 	k := px.kappa + complex(s, 0)
@@ -361,11 +405,65 @@ func (px *pixel) fringe(rho complex128, p Params) fringe {
 		first: 2 * k * first,
 		swing: k * sum1,
 		power: sSlope * (1 + 2*real(sum)),
+		tilt:  2 * real(k*sumT),
 	}
 	f.value = f.mean + 2*real(k*sum)
-	f.spreadVar = -2*real(k*turn2*sum2) + f.power*absorb
-	f.thickness = f.along(complex(0, 1)*turn) - 2*real(k*sum2)*px.smear*d
+	f.spreadVar = 2*real(k*(sumV-absorbed*sum2)) + f.power*absorb
+	f.thickness = stretch * (f.along(complex(0, 1)*turn) - 2*real(k*sum2)*px.smear*d)
 	return f
+}
+
+// spreadShape gives, harmonic by harmonic, what the spread leaves of the fringes: for
+// a Gaussian of variance v the factor exp(-m²φ²v/2), for a uniform one of the same
+// variance sin(mx)/(mx) with x = φ·√(3v), φ the phase per nm.
+type spreadShape struct {
+	tilt, v    float64
+	half       float64 // φ²/2
+	bound      float64 // no later weight is larger
+	gauss      float64
+	ratio      float64 // of this Gaussian factor to the last
+	step       float64
+	x          float64
+	sin, cos   float64 // of m·x
+	sin1, cos1 float64
+}
+
+func newSpreadShape(phase, v, tilt float64) spreadShape {
+	half := phase * phase / 2
+	e := math.Exp(-half * v)
+	s := spreadShape{tilt: tilt, v: v, half: half, bound: 1, gauss: 1, ratio: e, step: e * e, cos: 1}
+	if tilt != 0 {
+		s.x = phase * math.Sqrt(3*v)
+		s.sin1, s.cos1 = math.Sincos(s.x)
+	}
+	return s
+}
+
+// next returns the weight of harmonic m with its slopes in v and in tilt; m must
+// rise from 1 by one.
+func (s *spreadShape) next(m float64) (w, slopeV, slopeT float64) {
+	s.gauss *= s.ratio
+	s.ratio *= s.step
+	w, slopeV = s.gauss, -m*m*s.half*s.gauss
+	if s.tilt == 0 {
+		s.bound = s.gauss
+		// The slope at the end of the range, so that a fit can leave it.
+		return w, slopeV, sinc(m*math.Sqrt(6*s.half*s.v)) - s.gauss
+	}
+	s.sin, s.cos = s.sin*s.cos1+s.cos*s.sin1, s.cos*s.cos1-s.sin*s.sin1
+	uniform, uniformV := 1.0, -m*m*s.half
+	if x := m * s.x; x > 1e-3 {
+		uniform = s.sin / x
+		uniformV = (s.cos - uniform) / (2 * s.v)
+	}
+	return w + s.tilt*(uniform-w), slopeV + s.tilt*(uniformV-slopeV), uniform - w
+}
+
+func sinc(x float64) float64 {
+	if math.Abs(x) < 1e-3 {
+		return 1 - x*x/6
+	}
+	return math.Sin(x) / x
 }
 
 func power(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }

@@ -90,6 +90,36 @@ func TestSpreadEqualsQuadrature(t *testing.T) {
 	}
 }
 
+// A tilted face against a direct average over a uniform spread of thickness.
+func TestTiltEqualsQuadrature(t *testing.T) {
+	w := wavelengths(430, 950, 60)
+	m, err := NewModel(testSetup(), w, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	e := m.NewEvaluation()
+	for _, sd := range []float64{5, 20, 40} {
+		p := Params{ThicknessNM: 2000, Coverage: 0.5, UnderNM: []float64{40, 800}}
+		average := make([]float64, len(w))
+		const nodes = 400
+		for k := range nodes {
+			q := p
+			q.ThicknessNM += sd * math.Sqrt(3) * (2*(float64(k)+0.5)/nodes - 1)
+			m.Evaluate(e, q)
+			for i, r := range e.Reflectance {
+				average[i] += r / nodes
+			}
+		}
+		p.SpreadVarNM2, p.Tilt = sd*sd, 1
+		m.Evaluate(e, p)
+		for i := range w {
+			if diff := math.Abs(e.Reflectance[i] - average[i]); diff > 2e-3 {
+				t.Errorf("tilt %g nm at %g nm: series differs from the average by %.2g", sd, w[i], diff)
+			}
+		}
+	}
+}
+
 func TestDerivativesEqualDifferences(t *testing.T) {
 	setup := testSetup()
 	setup.ResolutionNM = 1.5
@@ -99,15 +129,15 @@ func TestDerivativesEqualDifferences(t *testing.T) {
 		t.Fatal(err)
 	}
 	at := func(x []float64) Params {
-		return Params{ThicknessNM: x[0], SpreadVarNM2: x[1], Coverage: x[2], UnderNM: []float64{x[3], x[4]}}
+		return Params{ThicknessNM: x[0], SpreadVarNM2: x[1], Coverage: x[2], UnderNM: []float64{x[3], x[4]}, Tilt: x[5], Dispersion: [2]float64{x[6], x[7]}}
 	}
 	e, other := m.NewEvaluation(), m.NewEvaluation()
 	rng := rand.New(rand.NewPCG(1, 1))
 	for range 20 {
-		x := []float64{150 + 6000*rng.Float64(), 900 * rng.Float64(), rng.Float64(), 20 + 40*rng.Float64(), 700 + 200*rng.Float64()}
+		x := []float64{150 + 6000*rng.Float64(), 900 * rng.Float64(), rng.Float64(), 20 + 40*rng.Float64(), 700 + 200*rng.Float64(), rng.Float64(), 0.004*rng.Float64() - 0.002, 0.004*rng.Float64() - 0.002}
 		m.Evaluate(e, at(x))
-		analytic := [][]float64{e.Thickness, e.SpreadVar, e.Coverage, e.Under[0], e.Under[1]}
-		steps := []float64{1e-3, 1e-2, 1e-4, 1e-3, 1e-3}
+		analytic := [][]float64{e.Thickness, e.SpreadVar, e.Coverage, e.Under[0], e.Under[1], e.Tilt, e.Dispersion[0], e.Dispersion[1]}
+		steps := []float64{1e-3, 1e-2, 1e-4, 1e-3, 1e-3, 1e-4, 1e-6, 1e-6}
 		for k := range x {
 			for i := range w {
 				numeric := fd.Derivative(func(v float64) float64 {
@@ -131,7 +161,7 @@ func TestSetupsThatCannotBeCompiled(t *testing.T) {
 	}{
 		"no wavelengths":   {func(*Setup) {}, nil},
 		"unknown material": {func(s *Setup) { s.Under[0].Material = "unobtainium" }, []float64{500}},
-		"outside a table":  {func(*Setup) {}, []float64{500, 1500}},
+		"outside a table":  {func(*Setup) {}, []float64{500, 1900}},
 		"coverage order":   {func(s *Setup) { s.CoverageMin, s.CoverageMax = 0.9, 0.2 }, []float64{500}},
 	}
 	for name, c := range cases {
@@ -157,5 +187,34 @@ func BenchmarkEvaluate1024(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		m.Evaluate(e, p)
+	}
+}
+
+// The sweep of a search against the model itself.
+func TestSweepEqualsEvaluate(t *testing.T) {
+	w := wavelengths(430, 950, 30)
+	m, err := NewModel(testSetup(), w, 3)
+	if err != nil {
+		t.Fatal(err)
+	}
+	thickness, under := []float64{400, 2000, 7000}, []float64{40, 800}
+	shapes := []Shape{{}, {SpreadNM: 20}, {SpreadNM: 30, Tilt: 1}}
+	e := m.NewEvaluation()
+	for _, metal := range []bool{false, true} {
+		rows := m.Sweep(thickness, under, shapes, metal)
+		for d, nm := range thickness {
+			for s, shape := range shapes {
+				p := Params{ThicknessNM: nm, SpreadVarNM2: shape.SpreadNM * shape.SpreadNM, Tilt: shape.Tilt, UnderNM: under}
+				if metal {
+					p.Coverage = 1
+				}
+				m.Evaluate(e, p)
+				for i := range w {
+					if got := float64(rows[(d*len(shapes)+s)*len(w)+i]); math.Abs(got-e.Reflectance[i]) > 8e-3 {
+						t.Errorf("metal %v, %g nm, %+v at %.0f nm: sweep %.5f, model %.5f", metal, nm, shape, w[i], got, e.Reflectance[i])
+					}
+				}
+			}
+		}
 	}
 }

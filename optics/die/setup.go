@@ -19,6 +19,11 @@ type Setup struct {
 
 	// ResolutionNM is the full width at half maximum of the instrument's line.
 	ResolutionNM float64
+
+	// Library knows the materials named here; nil for the built-in ones.
+	Library *material.Library
+	// Carriers dope the silicon; zero for none.
+	Carriers material.Carriers
 }
 
 // Layer is one film below the silicon; the true thickness lies within the
@@ -39,12 +44,12 @@ type indices struct {
 }
 
 func (s Setup) indices(wavelengthNM []float64) (indices, error) {
-	var err error
+	err := s.Carriers.Check()
 	look := func(what, name string) []complex128 {
 		if err != nil {
 			return nil
 		}
-		m, lookErr := material.Lookup(name)
+		m, lookErr := s.Library.Lookup(name)
 		if lookErr == nil {
 			var index []complex128
 			if index, lookErr = m.Indices(wavelengthNM, s.TemperatureC); lookErr == nil {
@@ -55,6 +60,9 @@ func (s Setup) indices(wavelengthNM []float64) (indices, error) {
 		return nil
 	}
 	all := indices{silicon: look("silicon", "Si"), ambient: look("ambient", s.Ambient)}
+	for i := range all.silicon {
+		all.silicon[i] = s.Carriers.Dope(all.silicon[i], wavelengthNM[i])
+	}
 	for i, layer := range s.Under {
 		all.under = append(all.under, look(fmt.Sprintf("layer %d under the silicon", i+1), layer.Material))
 	}

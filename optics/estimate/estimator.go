@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"bluefringe/optics/die"
 )
@@ -41,35 +42,48 @@ const (
 // How many local bests of the search are refined, and how many of those again
 // on the fine grid.
 const (
-	searchRefined = 10
-	fineRefined   = 5
-	hopeless      = 3 // times the best cost: not worth a second look
+	searchRefined = 14
+	fineRefined   = 6
+	fineSettled   = 3 // of those, with outliers weighed
+	hopeless      = 2 // times the best cost: not worth a second look
 )
 
-// What separates the qualities. The residual is compared with the size of the
-// fringes: half of it means that noise or haze is as strong as what is read.
+// What separates the qualities. A misfit is the part of the residual that is not
+// noise, in units of the fringes; the signal is the size of the fringes over the
+// standard error that noise leaves in it.
 const (
-	goodResidual = 0.25
-	weakResidual = 0.60
-	weakScale    = 0.20  // the lamp does not lose that much: something is on the view
-	minSwing     = 0.004 // rms fringe of reflectance below which there is nothing to read
-	otherOrder   = 0.02  // weight of a second candidate that makes a reading ambiguous
-	minBands     = 40    // fewer bands with light than this say nothing
+	weakMisfit = 0.25
+	lostMisfit = 0.60
+	weakSignal = 25
+	lostSignal = 12
+	weakScale  = 0.20  // the lamp does not lose that much: something is on the view
+	minSwing   = 0.002 // rms fringe of reflectance below which there is nothing to read
+	otherOrder = 0.02  // weight of a second candidate that makes a reading ambiguous
+	minBands   = 40    // fewer bands with light than this say nothing
 )
 
-// tableRelSD is the standard uncertainty of thickness from the silicon index:
-// published tables differ by 0.1 to 0.4 % in n between 450 and 1000 nm (Green
-// 2008 against Vuye 1993), which leaves about 0.12 % once averaged over the
-// fringes of a spectrum.
-const tableRelSD = 0.0012
+// The systematic part of the uncertainty (JCGM 100, 4.3), as standard uncertainties.
+const (
+	// Published tables of silicon differ by 0.1 to 0.4 % in n between 450 and 1000 nm
+	// (Green 2008 against Schinke 2015 and Vuye 1993), which leaves about 0.09 % in the
+	// thickness once the fringes of a spectrum are averaged.
+	tableRelSD = 0.0009
+	// The die is warm from polishing by a few kelvin that nobody measures, and n of
+	// silicon rises by 1e-4 of itself per kelvin (Green 2008, 600 to 900 nm).
+	temperatureSDK  = 6
+	indexPerK       = 1.0e-4
+	wavelengthRelSD = 2e-4 // of the spectrometer's scale: 0.1 nm in 500
+	underlayerSDUM  = 7e-4 // front sides that are not a liner, an oxide and a metal
+)
 
 // Result is what one spectrum says. A number that does not exist is NaN.
 type Result struct {
 	Quality     Quality
 	Reason      string // why the quality is not good
 	ThicknessUM float64
-	SDUM        float64 // standard uncertainty: fit and silicon table (JCGM 100)
+	SDUM        float64 // standard uncertainty (JCGM 100)
 	FitSDUM     float64 // the part of SDUM that is new in every spectrum
+	Budget      Budget  // of SDUM
 	SpreadUM    float64 // standard deviation of thickness inside the spot
 	Coverage    float64
 	Scale       float64 // of the reflectance against the calibration
@@ -118,6 +132,7 @@ type stage struct {
 // per pixel, rising or falling).
 func New(setup die.Setup, wavelengthNM []float64, options Options) (*Estimator, error) {
 	options = options.withDefaults()
+	setup = withLiner(setup)
 	e := &Estimator{options: options, pixels: len(wavelengthNM)}
 	var err error
 	if e.search, err = newStage(setup, wavelengthNM, options, searchBands); err != nil {
@@ -128,6 +143,27 @@ func New(setup die.Setup, wavelengthNM []float64, options Options) (*Estimator, 
 	}
 	e.templates = newTemplates(e.search.fitter.model, e.search.grid, options.MinUM*1000, options.MaxUM*1000)
 	return e, nil
+}
+
+// A nitride liner right under the silicon is seldom declared and turns the phase of
+// what returns from there, which moves a reading by up to half a fringe order. So one of
+// 0 to 60 nm is always possible.
+const (
+	linerMaterial    = "Si3N4"
+	linerToleranceNM = 60
+)
+
+func withLiner(setup die.Setup) die.Setup {
+	if len(setup.Under) > 0 && strings.EqualFold(setup.Under[0].Material, linerMaterial) {
+		return setup
+	}
+	liner := die.Layer{Material: linerMaterial, ToleranceNM: linerToleranceNM}
+	under := setup.Under
+	if len(under) == 0 {
+		under = []die.Layer{{Material: "SiO2", ThicknessNM: 1000}} // without end, as package die has it
+	}
+	setup.Under = append([]die.Layer{liner}, under...)
+	return setup
 }
 
 func newStage(setup die.Setup, wavelengthNM []float64, o Options, bands int) (stage, error) {
@@ -233,6 +269,8 @@ func (e *Estimator) refine(guesses []guess) []fit {
 	var rough []fit
 	for _, g := range guesses[:min(len(guesses), searchRefined)] {
 		x := coarse.start(g.params)
+		x[atTilt] = 0.3 // inside, where the slopes lead either way
+		x[atUnder] = min(15, coarse.high[atUnder])
 		cost := coarse.descend(x, searchSigma, 8)
 		rough = append(rough, fit{x, cost})
 	}
@@ -240,13 +278,18 @@ func (e *Estimator) refine(guesses []guess) []fit {
 
 	fine := e.fine.fitter
 	var fits []fit
-	sigma := math.Inf(1)
 	for _, r := range rough[:min(len(rough), fineRefined)] {
-		if r.cost > hopeless*(rough[0].cost+searchBands) {
+		if r.cost > hopeless*rough[0].cost+searchBands/2 {
 			break
 		}
-		sigma = math.Min(sigma, fine.settle(r.x, searchSigma))
+		copy(fine.robust, fine.weight)
+		r.cost = fine.descend(r.x, searchSigma, 6)
 		fits = append(fits, r)
+	}
+	fits = distinct(fits)
+	sigma := math.Inf(1)
+	for _, f := range fits[:min(len(fits), fineSettled)] {
+		sigma = math.Min(sigma, fine.settle(f.x, searchSigma))
 	}
 	for i := range fits {
 		fits[i].cost = fine.loss(fits[i].x, sigma)
@@ -256,15 +299,7 @@ func (e *Estimator) refine(guesses []guess) []fit {
 
 // distinct sorts fits by cost and drops those that ended at the same thickness.
 func distinct(fits []fit) []fit {
-	slices.SortStableFunc(fits, func(a, b fit) int {
-		switch {
-		case a.cost < b.cost:
-			return -1
-		case a.cost > b.cost:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(fits, func(a, b fit) int { return compare(a.cost, b.cost) })
 	var out []fit
 	for _, f := range fits {
 		same := slices.ContainsFunc(out, func(o fit) bool {
@@ -321,11 +356,12 @@ func (e *Estimator) judge(fits []fit) Result {
 
 	r.FitSDUM, r.SDUM = math.NaN(), math.NaN()
 	if c, ok := f.covariance(best, sigma); ok {
-		r.FitSDUM = math.Sqrt(c.At(atThickness, atThickness)*lit/independent) / 1000
-		r.SDUM = math.Hypot(r.FitSDUM, tableRelSD*r.ThicknessUM)
+		r.FitSDUM = math.Sqrt(c.At(atThickness, atThickness)) / 1000
+		r.Budget = newBudget(r.ThicknessUM, r.FitSDUM)
+		r.SDUM = r.Budget.SDUM()
 	}
 	r.Candidates = weigh(fits, independent, lit)
-	e.grade(&r, swing)
+	e.grade(&r, swing, sigma*math.Sqrt(rho)/swing, swing*math.Sqrt(independent)/sigma)
 	return r
 }
 
@@ -348,8 +384,7 @@ func weigh(fits []fit, independent, lit float64) []Candidate {
 }
 
 // grade decides how far the reading may be trusted.
-func (e *Estimator) grade(r *Result, swing float64) {
-	relative := r.Residual / swing
+func (e *Estimator) grade(r *Result, swing, misfit, signal float64) {
 	edge := r.ThicknessUM <= e.options.MinUM*1.001 || r.ThicknessUM >= e.options.MaxUM*0.999
 	switch {
 	case math.IsNaN(r.FitSDUM):
@@ -358,19 +393,52 @@ func (e *Estimator) grade(r *Result, swing float64) {
 		r.Quality, r.Reason = Lost, fmt.Sprintf("the best fit lies outside %g to %g µm", e.options.MinUM, e.options.MaxUM)
 	case swing < minSwing:
 		r.Quality, r.Reason = Lost, fmt.Sprintf("fringes of %.2g %% of reflectance are too faint", 100*swing)
-	case relative > weakResidual:
-		r.Quality, r.Reason = Lost, fmt.Sprintf("the fit leaves %.0f %% of the fringes unexplained", 100*relative)
+	case misfit > lostMisfit:
+		r.Quality, r.Reason = Lost, fmt.Sprintf("the fit leaves %.0f %% of the fringes unexplained", 100*misfit)
+	case signal < lostSignal:
+		r.Quality, r.Reason = Lost, fmt.Sprintf("fringes of %.2g %% of reflectance drown in noise", 100*swing)
 	case len(r.Candidates) > 1 && r.Candidates[1].Weight > otherOrder:
 		r.Quality = Ambiguous
 		r.Reason = fmt.Sprintf("%.3f or %.3f µm", r.Candidates[0].ThicknessUM, r.Candidates[1].ThicknessUM)
 	case math.Abs(r.Scale-1) > weakScale:
 		r.Quality, r.Reason = Weak, fmt.Sprintf("brightness is %.0f %% of the reference", 100*r.Scale)
-	case relative > goodResidual:
-		r.Quality, r.Reason = Weak, fmt.Sprintf("the fit leaves %.0f %% of the fringes unexplained", 100*relative)
+	case misfit > weakMisfit:
+		r.Quality, r.Reason = Weak, fmt.Sprintf("the fit leaves %.0f %% of the fringes unexplained", 100*misfit)
+	case signal < weakSignal:
+		r.Quality, r.Reason = Weak, fmt.Sprintf("fringes of %.2g %% of reflectance are faint", 100*swing)
 	}
 	if r.Quality == Lost {
 		lost := e.lost(r.Reason)
 		lost.Candidates = r.Candidates
 		*r = lost
 	}
+}
+
+// Budget is the uncertainty of a thickness by its sources (JCGM 100, 5.1.2), each as a
+// standard uncertainty in µm.
+type Budget struct {
+	FitUM         float64 // noise, through the unknowns that are fitted: new in every spectrum
+	TableUM       float64 // silicon index of the published table
+	TemperatureUM float64 // of the die, through the index
+	WavelengthUM  float64 // scale of the spectrometer
+	UnderlayerUM  float64 // front side beyond what is fitted
+}
+
+func newBudget(thicknessUM, fitUM float64) Budget {
+	return Budget{
+		FitUM:         fitUM,
+		TableUM:       tableRelSD * thicknessUM,
+		TemperatureUM: indexPerK * temperatureSDK * thicknessUM,
+		WavelengthUM:  wavelengthRelSD * thicknessUM,
+		UnderlayerUM:  underlayerSDUM,
+	}
+}
+
+// SDUM is the sum of the budget, in quadrature.
+func (b Budget) SDUM() float64 {
+	sum := 0.0
+	for _, u := range []float64{b.FitUM, b.TableUM, b.TemperatureUM, b.WavelengthUM, b.UnderlayerUM} {
+		sum += u * u
+	}
+	return math.Sqrt(sum)
 }

@@ -20,6 +20,10 @@ const (
 	offsetSD    = 0.01
 )
 
+// dispersionSD is how far the shape of the silicon index along the spectrum may differ
+// from the table: Green 2008 against Schinke 2015 and Vuye 1993, between 450 and 1000 nm.
+const dispersionSD = 0.0012
+
 const (
 	maxSpreadNM = 60    // a spot rougher than that shows no fringes in the visible
 	sigmaFloor  = 0.001 // of reflectance: no instrument of this kind is truer
@@ -52,8 +56,10 @@ type fitter struct {
 const (
 	atThickness = iota
 	atSpreadVar
+	atTilt
 	atCoverage
-	atUnder
+	atDispersion
+	atUnder = atDispersion + 2
 )
 
 func newFitter(model *die.Model, g grid, minNM, maxNM float64) *fitter {
@@ -76,8 +82,12 @@ func newFitter(model *die.Model, g grid, minNM, maxNM float64) *fitter {
 	none := math.Inf(1)
 	set(atThickness, 0, none, minNM, maxNM)
 	set(atSpreadVar, 0, none, 0, maxSpreadNM*maxSpreadNM)
+	set(atTilt, 0.5, 1, 0, 1) // without spread its shape means nothing: the prior keeps it defined
 	if model.HasMetal() {
 		set(atCoverage, 0, none, setup.CoverageMin, setup.CoverageMax)
+	}
+	for k := range 2 {
+		set(atDispersion+k, 0, dispersionSD, -5*dispersionSD, 5*dispersionSD)
 	}
 	for j, layer := range setup.Under {
 		// A tolerance is a rectangular statement (JCGM 100, 4.3.7): its standard
@@ -96,7 +106,7 @@ func newFitter(model *die.Model, g grid, minNM, maxNM float64) *fitter {
 // start returns the nominal point at a thickness.
 func (f *fitter) start(p die.Params) []float64 {
 	x := make([]float64, len(f.prior))
-	x[atThickness], x[atSpreadVar], x[atCoverage] = p.ThicknessNM, p.SpreadVarNM2, p.Coverage
+	x[atThickness], x[atSpreadVar], x[atTilt], x[atCoverage] = p.ThicknessNM, p.SpreadVarNM2, p.Tilt, p.Coverage
 	copy(x[atUnder:], p.UnderNM)
 	x[f.lamp()] = 1
 	for k := range x {
@@ -116,7 +126,8 @@ func (f *fitter) gain(x []float64, i int) float64 {
 }
 
 func (f *fitter) params(x []float64) die.Params {
-	return die.Params{ThicknessNM: x[atThickness], SpreadVarNM2: x[atSpreadVar], Coverage: x[atCoverage], UnderNM: x[atUnder:f.lamp()]}
+	return die.Params{ThicknessNM: x[atThickness], SpreadVarNM2: x[atSpreadVar], Tilt: x[atTilt], Coverage: x[atCoverage],
+		Dispersion: [2]float64{x[atDispersion], x[atDispersion+1]}, UnderNM: x[atUnder:f.lamp()]}
 }
 
 // load takes the bands to fit; weight 0 leaves one out.
@@ -138,7 +149,11 @@ func (f *fitter) cost(x []float64, sigma float64) float64 {
 		f.residual[i] = f.data[i] - gain*r - x[lamp+3]
 		f.jacobian[atThickness][i] = gain * e.Thickness[i]
 		f.jacobian[atSpreadVar][i] = gain * e.SpreadVar[i]
+		f.jacobian[atTilt][i] = gain * e.Tilt[i]
 		f.jacobian[atCoverage][i] = gain * e.Coverage[i]
+		for k := range e.Dispersion {
+			f.jacobian[atDispersion+k][i] = gain * e.Dispersion[k][i]
+		}
 		for j := range e.Under {
 			f.jacobian[atUnder+j][i] = gain * e.Under[j][i]
 		}

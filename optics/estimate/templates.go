@@ -5,26 +5,37 @@ import (
 	"slices"
 
 	"bluefringe/optics/die"
+
+	"gonum.org/v1/gonum/blas"
+	"gonum.org/v1/gonum/blas/blas32"
 )
 
-// templates is the cold search: what the die would show over a grid of
-// thickness, spread and layer thickness, whitened for what lamp drift can
-// explain, so that a spectrum is compared with one pass of dot products.
+// templates is the cold search: what the die would show over a grid of thickness,
+// shape of the spread and layer thicknesses, whitened for what lamp drift can explain,
+// so that a spectrum is compared with all of it in one pass of dot products.
 type templates struct {
-	bands int
-	white whitening
-	rows  []template
+	bands       int
+	thicknessNM []float64
+	shapes      []die.Shape
+	white       whitening
+	bare, metal []block
+	variants    []variant
 
 	coverageMin, coverageMax float64
 }
 
-// template is one point of the search grid: bare and metal area (metal empty
-// without a reflector) and their products.
-type template struct {
-	thicknessNM, spreadNM float64
-	underNM               []float64
-	bare, metal           []float32
-	bb, bm, mm            float64
+// block is one kind of area with one set of layers: a row for each thickness and
+// shape, with its square.
+type block struct {
+	rows   []float32
+	square []float64
+}
+
+// variant is one set of layers: which blocks show it, and their products.
+type variant struct {
+	underNM     []float64
+	bare, metal int       // metal < 0: no reflector
+	cross       []float64 // bare·metal of each row
 }
 
 const (
@@ -32,68 +43,113 @@ const (
 	searchScale = 0.08  // prior of the lamp scale in the search
 )
 
-// searchSpreadsNM are the spreads tried; the fit finds those between.
-func searchSpreadsNM() []float64 { return []float64{0, 18, 36} }
+// searchShapes are the spreads tried; the fit finds those between.
+func searchShapes() []die.Shape {
+	return []die.Shape{{}, {SpreadNM: 18}, {SpreadNM: 36}, {SpreadNM: 26, Tilt: 1}, {SpreadNM: 40, Tilt: 1}}
+}
 
 func newTemplates(model *die.Model, g grid, minNM, maxNM float64) *templates {
 	setup := model.Setup()
-	t := &templates{bands: len(g.wavelengthNM), white: newWhitening(newDrift(g.position())),
-		coverageMin: setup.CoverageMin, coverageMax: setup.CoverageMax}
-	variants := underVariants(setup)
-	for _, d := range searchThicknessesNM(model, minNM, maxNM) {
-		for _, s := range searchSpreadsNM() {
-			var bare []float32
-			for _, under := range variants {
-				b, m := model.Areas(die.Params{ThicknessNM: d, SpreadVarNM2: s * s, UnderNM: under})
-				if bare == nil || len(under) > 1 {
-					bare = t.white.apply(b)
-				}
-				row := template{thicknessNM: d, spreadNM: s, underNM: under, bare: bare}
-				row.bb = dot(bare, bare)
-				if m != nil {
-					row.metal = t.white.apply(m)
-					row.bm, row.mm = dot(bare, row.metal), dot(row.metal, row.metal)
-				}
-				t.rows = append(t.rows, row)
-				if m == nil && len(under) <= 1 {
-					break // without metal the one layer has no end, so no thickness
-				}
+	t := &templates{
+		bands: len(g.wavelengthNM), white: newWhitening(newDrift(g.position())), shapes: searchShapes(),
+		coverageMin: setup.CoverageMin, coverageMax: setup.CoverageMax,
+	}
+	for d := minNM; d <= maxNM; d += model.ShortestPeriodNM(d) / 5 {
+		t.thicknessNM = append(t.thicknessNM, d)
+	}
+	last := len(setup.Under) - 1
+	bareOf := map[string]int{}
+	for _, under := range underVariants(setup, model.HasMetal()) {
+		v := variant{underNM: under, metal: -1}
+		// Without metal the last layer has no end: its thickness does not matter there.
+		key := keyOf(under[:max(last, 0)])
+		if at, ok := bareOf[key]; ok {
+			v.bare = at
+		} else {
+			v.bare = len(t.bare)
+			bareOf[key] = v.bare
+			t.bare = append(t.bare, t.newBlock(model, under, false))
+		}
+		if model.HasMetal() {
+			v.metal = len(t.metal)
+			t.metal = append(t.metal, t.newBlock(model, under, true))
+			bare, metal := t.bare[v.bare], t.metal[v.metal]
+			v.cross = make([]float64, len(metal.square))
+			for r := range v.cross {
+				v.cross[r] = dot(bare.row(r, t.bands), metal.row(r, t.bands))
 			}
 		}
+		t.variants = append(t.variants, v)
 	}
 	return t
 }
 
-// underVariants are the layer thicknesses tried: as drawn, and the one with the
-// widest tolerance at two thirds of it either way.
-func underVariants(setup die.Setup) [][]float64 {
+func keyOf(under []float64) string {
+	key := make([]byte, 0, 8*len(under))
+	for _, v := range under {
+		bits := math.Float64bits(v)
+		for shift := 0; shift < 64; shift += 8 {
+			key = append(key, byte(bits>>shift))
+		}
+	}
+	return string(key)
+}
+
+func (t *templates) newBlock(model *die.Model, underNM []float64, metal bool) block {
+	b := block{rows: model.Sweep(t.thicknessNM, underNM, t.shapes, metal)}
+	b.square = make([]float64, len(b.rows)/t.bands)
+	for r := range b.square {
+		row := b.row(r, t.bands)
+		t.white.apply(row)
+		b.square[r] = dot(row, row)
+	}
+	return b
+}
+
+func (b block) row(r, bands int) []float32 { return b.rows[r*bands : (r+1)*bands] }
+
+// underVariants are the layer thicknesses tried: the layer with the widest tolerance
+// (without metal: of those that have an end) over its tolerance, crossed with no liner
+// and one.
+func underVariants(setup die.Setup, metal bool) [][]float64 {
+	ends := len(setup.Under)
+	if !metal {
+		ends--
+	}
 	nominal := make([]float64, len(setup.Under))
 	widest := -1
 	for j, layer := range setup.Under {
 		nominal[j] = layer.ThicknessNM
-		if layer.ToleranceNM > 0 && (widest < 0 || layer.ToleranceNM > setup.Under[widest].ToleranceNM) {
+		if j < ends && j > 0 && layer.ToleranceNM > 0 && (widest < 0 || layer.ToleranceNM > setup.Under[widest].ToleranceNM) {
 			widest = j
 		}
 	}
-	variants := [][]float64{nominal}
-	if widest >= 0 {
-		for _, part := range []float64{-2. / 3, 2. / 3} {
+	along := func(j int, parts ...float64) []float64 {
+		if j < 0 {
+			return []float64{0}
+		}
+		var out []float64
+		for _, p := range parts {
+			out = append(out, p*setup.Under[j].ToleranceNM)
+		}
+		return out
+	}
+	first := along(0, 0)
+	if ends > 0 && setup.Under[0].ToleranceNM > 0 {
+		first = along(0, 0.05, 0.65)
+	}
+	var variants [][]float64
+	for _, a := range first {
+		for _, b := range along(widest, -0.75, -0.25, 0.25, 0.75) {
 			v := slices.Clone(nominal)
-			v[widest] += part * setup.Under[widest].ToleranceNM
+			v[0] += a
+			if widest > 0 {
+				v[widest] += b
+			}
 			variants = append(variants, v)
 		}
 	}
 	return variants
-}
-
-// searchThicknessesNM steps by a fifth of the fringe period at the shortest
-// wavelength that still shows fringes at the thickness reached.
-func searchThicknessesNM(model *die.Model, minNM, maxNM float64) []float64 {
-	var out []float64
-	for d := minNM; d <= maxNM; d += model.ShortestPeriodNM(d) / 5 {
-		out = append(out, d)
-	}
-	return out
 }
 
 // guess is a place where the search found a local best.
@@ -104,23 +160,45 @@ type guess struct {
 
 // search returns the local best over thickness, best first.
 func (t *templates) search(data []float64) []guess {
-	y := t.white.apply(data)
+	y := make([]float32, len(data))
+	for i, v := range data {
+		y[i] = float32(v)
+	}
+	t.white.apply(y)
 	yy := dot(y, y) + 1/(searchScale*searchScale)
 
-	// The best over spread and layers at each thickness.
-	var best []guess
-	for i := range t.rows {
-		row := &t.rows[i]
-		score, coverage := t.score(row, y)
-		score = yy - score
-		n := len(best)
-		if n == 0 || best[n-1].params.ThicknessNM != row.thicknessNM {
-			best = append(best, guess{score: math.Inf(1)})
-			n++
+	along := func(blocks []block) [][]float32 {
+		out := make([][]float32, len(blocks))
+		for k, b := range blocks {
+			n := len(b.square)
+			out[k] = make([]float32, n)
+			blas32.Gemv(blas.NoTrans, 1, blas32.General{Rows: n, Cols: t.bands, Stride: t.bands, Data: b.rows},
+				blas32.Vector{N: len(y), Inc: 1, Data: y}, 0, blas32.Vector{N: n, Inc: 1, Data: out[k]})
 		}
-		if score < best[n-1].score {
-			best[n-1] = guess{die.Params{ThicknessNM: row.thicknessNM, SpreadVarNM2: row.spreadNM * row.spreadNM,
-				Coverage: coverage, UnderNM: row.underNM}, score}
+		return out
+	}
+	yBare, yMetal := along(t.bare), along(t.metal)
+
+	// The best over shapes and layers at each thickness.
+	best := make([]guess, len(t.thicknessNM))
+	for d, nm := range t.thicknessNM {
+		best[d].score = math.Inf(1)
+		for s, shape := range t.shapes {
+			r := d*len(t.shapes) + s
+			for _, v := range t.variants {
+				explained, coverage := 0.0, 0.0
+				bb, yb := t.bare[v.bare].square[r], float64(yBare[v.bare][r])
+				if v.metal < 0 {
+					const p = 1 / (searchScale * searchScale)
+					explained = (yb + p) * (yb + p) / (bb + p)
+				} else {
+					explained, coverage = t.explain(bb, v.cross[r], t.metal[v.metal].square[r], yb, float64(yMetal[v.metal][r]))
+				}
+				if score := yy - explained; score < best[d].score {
+					best[d] = guess{die.Params{ThicknessNM: nm, SpreadVarNM2: shape.SpreadNM * shape.SpreadNM, Tilt: shape.Tilt,
+						Coverage: coverage, UnderNM: v.underNM}, score}
+				}
+			}
 		}
 	}
 	var local []guess
@@ -129,29 +207,26 @@ func (t *templates) search(data []float64) []guess {
 			local = append(local, b)
 		}
 	}
-	slices.SortStableFunc(local, func(a, b guess) int {
-		switch {
-		case a.score < b.score:
-			return -1
-		case a.score > b.score:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(local, func(a, b guess) int { return compare(a.score, b.score) })
 	return local
 }
 
-// score returns how much of y the template explains, with the scale near one
-// and the coverage inside its bounds, and that coverage. The spot is
-// scale·(coverage·metal + (1-coverage)·bare): linear in two products.
-func (t *templates) score(row *template, y []float32) (explained, coverage float64) {
-	const p = 1 / (searchScale * searchScale)
-	yb := dot(row.bare, y) + p
-	if row.metal == nil {
-		return yb * yb / (row.bb + p), 0
+func compare(a, b float64) int {
+	switch {
+	case a < b:
+		return -1
+	case a > b:
+		return 1
 	}
-	ym := dot(row.metal, y) + p
-	bb, bm, mm := row.bb+p, row.bm+p, row.mm+p
+	return 0
+}
+
+// explain returns how much of y a spot explains with the scale near one and the
+// coverage inside its bounds, and that coverage. The spot is
+// scale·(coverage·metal + (1-coverage)·bare): linear in two products.
+func (t *templates) explain(bb, bm, mm, yb, ym float64) (explained, coverage float64) {
+	const p = 1 / (searchScale * searchScale)
+	bb, bm, mm, yb, ym = bb+p, bm+p, mm+p, yb+p, ym+p
 	det := bb*mm - bm*bm
 	b, m := (mm*yb-bm*ym)/det, (bb*ym-bm*yb)/det
 	coverage = m / (b + m)
@@ -172,17 +247,18 @@ func (t *templates) score(row *template, y []float32) (explained, coverage float
 // whitening divides out what is believed of noise and drift: for the
 // covariance σ²I + Σ p²bbᵀ it is the symmetric root of the inverse.
 type whitening struct {
-	basis  [][]float64 // orthonormal
-	shrink []float64
+	basis  [][]float32 // orthonormal
+	shrink []float32
 }
 
 func newWhitening(shape drift) whitening {
 	const typicalReflectance = 0.35
 	sds := []float64{0.01, slopeSD * typicalReflectance, curvatureSD * typicalReflectance}
+	var orthonormal [][]float64
 	var w whitening
 	for k, column := range shape {
 		b := slices.Clone(column)
-		for _, earlier := range w.basis {
+		for _, earlier := range orthonormal {
 			along := 0.0
 			for i := range b {
 				along += b[i] * earlier[i]
@@ -196,44 +272,32 @@ func newWhitening(shape drift) whitening {
 			norm += v * v
 		}
 		norm = math.Sqrt(norm)
+		single := make([]float32, len(b))
 		for i := range b {
 			b[i] /= norm
+			single[i] = float32(b[i])
 		}
-		w.basis = append(w.basis, b)
-		w.shrink = append(w.shrink, 1-searchSigma/math.Hypot(searchSigma, sds[k]*norm))
+		orthonormal = append(orthonormal, b)
+		w.basis = append(w.basis, single)
+		w.shrink = append(w.shrink, float32(1-searchSigma/math.Hypot(searchSigma, sds[k]*norm)))
 	}
 	return w
 }
 
-func (w whitening) apply(y []float64) []float32 {
-	along := make([]float64, len(w.basis))
+// apply whitens y in place.
+func (w whitening) apply(y []float32) {
+	var along [3]float32
 	for k, b := range w.basis {
-		for i, v := range y {
-			along[k] += b[i] * v
-		}
+		along[k] = w.shrink[k] * float32(dot(b, y))
 	}
-	out := make([]float32, len(y))
 	for i, v := range y {
 		for k, b := range w.basis {
-			v -= w.shrink[k] * along[k] * b[i]
+			v -= along[k] * b[i]
 		}
-		out[i] = float32(v / searchSigma)
+		y[i] = v / searchSigma
 	}
-	return out
 }
 
 func dot(a, b []float32) float64 {
-	// Four sums in flight: the products of one chain would wait for each other.
-	var s0, s1, s2, s3 float32
-	i := 0
-	for ; i+4 <= len(a); i += 4 {
-		s0 += a[i] * b[i]
-		s1 += a[i+1] * b[i+1]
-		s2 += a[i+2] * b[i+2]
-		s3 += a[i+3] * b[i+3]
-	}
-	for ; i < len(a); i++ {
-		s0 += a[i] * b[i]
-	}
-	return float64(s0+s1) + float64(s2+s3)
+	return float64(blas32.Dot(blas32.Vector{N: len(a), Inc: 1, Data: a}, blas32.Vector{N: len(b), Inc: 1, Data: b}))
 }

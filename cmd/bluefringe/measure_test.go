@@ -1,0 +1,519 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"bluefringe/device/event"
+	"bluefringe/device/setup"
+	"bluefringe/device/simulate"
+	"bluefringe/optics/estimate"
+	"bluefringe/optics/surface"
+	"bluefringe/removal/guide"
+
+	"github.com/charmbracelet/x/ansi"
+)
+
+// still is the demonstration without polishing, in few spectra.
+func still(spectra int) simulate.Config {
+	cfg := simulate.Demo()
+	cfg.Faults = simulate.Faults{}
+	cfg.Removal.RateUMMin = 0
+	cfg.Instrument.Pixels = 260
+	cfg.Stop = simulate.Stop{DurationS: 1 + (float64(spectra)-0.5)/cfg.Instrument.SpectraPerS}
+	return cfg
+}
+
+// grid is a die with tilt and bow, measured at nine sites. Metal and spread are
+// scattered over the die without a trend.
+func grid() simulate.Config {
+	cfg := still(18)
+	cfg.Die.TiltXUMPerMM, cfg.Die.TiltYUMPerMM, cfg.Die.BowUMPerMM2 = 0.016, -0.009, 0.0021
+	cfg.Sites = nil
+	names := strings.Fields("sw s se w c e nw n ne")
+	coverage := []float64{0.55, 0.35, 0.6, 0.7, 0.45, 0.4, 0.5, 0.65, 0.3}
+	spreadNM := []float64{9, 14, 11, 8, 12, 15, 13, 10, 12}
+	for i, name := range names {
+		cfg.Sites = append(cfg.Sites, simulate.Site{Name: name, XMM: 2.5 * float64(i%3-1), YMM: 2 * float64(i/3-1),
+			Coverage: coverage[i], SpreadNM: spreadNM[i]})
+	}
+	return cfg
+}
+
+// recordOf returns the lines of a simulated run.
+func recordOf(t *testing.T, cfg simulate.Config) []string {
+	t.Helper()
+	var lines []string
+	err := simulate.Run(t.Context(), cfg, func(body event.Body) error {
+		line, err := event.Append(nil, body)
+		lines = append(lines, string(line))
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return lines
+}
+
+func measureLines(t *testing.T, lines []string, args ...string) outcome {
+	t.Helper()
+	record := writeFile(t, "record.jsonl", strings.Join(lines, "\n")+"\n")
+	return command(t, "", append([]string{"measure", record}, args...)...)
+}
+
+// lineOf returns what follows a word at the start of a line.
+func lineOf(t *testing.T, text, word string) string {
+	t.Helper()
+	for line := range strings.Lines(text) {
+		if rest, ok := strings.CutPrefix(strings.TrimSpace(line), word+" "); ok {
+			return strings.TrimSpace(rest)
+		}
+	}
+	t.Fatalf("no line %q in:\n%s", word, text)
+	return ""
+}
+
+// The true tilt and bow of a simulated die lie within twice their stated standard
+// uncertainties (coverage factor 2: JCGM 100:2008, 6.2 and 6.3), which are small
+// against them; so do the thicknesses of the sites.
+func TestMeasureMap(t *testing.T) {
+	cfg := grid()
+	got := measureLines(t, recordOf(t, cfg))
+	if got.code != exitDone || got.err != "" {
+		t.Fatalf("status %d: %s", got.code, got.err)
+	}
+	t.Log(got.out)
+	scan := func(word, format string) (v, sd float64) {
+		if _, err := fmt.Sscanf(lineOf(t, got.out, word), format, &v, &sd); err != nil {
+			t.Fatalf("%s: %v", word, err)
+		}
+		return v, sd
+	}
+	within := func(what string, v, sd, truth, smallest float64) {
+		if !(math.Abs(v-truth) <= 2*sd) {
+			t.Errorf("%s: %g ± %g, truth %g", what, v, sd, truth)
+		}
+		if sd > smallest {
+			t.Errorf("%s: an uncertainty of %g says little about %g", what, sd, truth)
+		}
+	}
+	d := cfg.Die
+	tilt, sd := scan("tilt", "%f um/mm, sd %f")
+	truth := math.Hypot(d.TiltXUMPerMM, d.TiltYUMPerMM)
+	within("tilt", tilt, sd, truth, 0.1*truth)
+	_, direction, _ := strings.Cut(lineOf(t, got.out, "tilt"), "towards ")
+	var deg float64
+	if _, err := fmt.Sscanf(direction, "%f", &deg); err != nil || math.Abs(deg-math.Atan2(d.TiltYUMPerMM, d.TiltXUMPerMM)*180/math.Pi) > 2 {
+		t.Errorf("direction %q: %v", direction, err)
+	}
+	bow, sd := scan("bow", "%f um, sd %f")
+	truth = d.BowUMPerMM2 * (2.5*2.5 + 2*2)
+	within("bow", bow, sd, truth, 0.3*truth)
+
+	thickness := func(s simulate.Site) float64 {
+		return d.ThicknessUM + d.TiltXUMPerMM*s.XMM + d.TiltYUMPerMM*s.YMM + d.BowUMPerMM2*(s.XMM*s.XMM+s.YMM*s.YMM)
+	}
+	mean, thinnest := 0.0, cfg.Sites[0]
+	for _, s := range cfg.Sites {
+		mean += thickness(s) / 9
+		if thickness(s) < thickness(thinnest) {
+			thinnest = s
+		}
+	}
+	v, sd := scan("mean", "%f um, sd %f")
+	within("mean", v, sd, mean, 0.003*mean)
+	v, sd = scan("thinnest", "%f um, sd %f")
+	within("thinnest", v, sd, thickness(thinnest), 0.003*mean)
+	if line := lineOf(t, got.out, "thinnest"); !strings.HasSuffix(line, "at "+thinnest.Name) {
+		t.Errorf("the thinnest site is %s: %s", thinnest.Name, line)
+	}
+	if n := strings.Count(got.out, "\n    "); n < 18 {
+		t.Errorf("%d lines for 18 spectra", n)
+	}
+	for _, r := range got.out {
+		if r > 126 || (r < 32 && r != '\n') {
+			t.Fatalf("%q is not plain", r)
+		}
+	}
+}
+
+// measure --json says what replay --json says, estimate by estimate: also when the
+// pad is down, slurry hides the die and lines are broken.
+func TestMeasureJSON(t *testing.T) {
+	cfg := still(9)
+	cfg.Removal.RateUMMin, cfg.Removal.ContactS = 0.713, 1.5
+	cfg.Faults.Slurry = simulate.Slurry{Fault: simulate.Fault{At: []simulate.Episode{{StartS: 2.5, DurationS: 0.5}}},
+		Attenuation: 0.5, Haze: 0.98, OnsetS: 0.3, DecayS: 0.3}
+	lines := recordOf(t, cfg)
+	broken := `{"type":"spectrum","time_s":2,"channel":"vis","counts":[1,2,3]}`
+	lines = append(append(append([]string{}, lines[:12]...), broken, "garbage"), lines[12:]...)
+	record := writeFile(t, "record.jsonl", strings.Join(lines, "\n")+"\n")
+
+	measured := command(t, "", "measure", record, "--json")
+	replayed := command(t, "", "replay", record, "--json")
+	if measured.code != exitDone || replayed.code != exitDone {
+		t.Fatal(measured.err, replayed.err)
+	}
+	if want := strings.Join(parse(t, replayed.out).estimate, ""); measured.out != want {
+		t.Errorf("measure says\n%sreplay says\n%s", measured.out, want)
+	}
+	s := parse(t, measured.out)
+	if len(s.estimates) != 9 || len(s.forecasts)+len(s.advices) != 0 {
+		t.Errorf("%d estimates, %d forecasts, %d advices", len(s.estimates), len(s.forecasts), len(s.advices))
+	}
+	if !strings.Contains(measured.out, `"quality":"lost"`) {
+		t.Error("the slurry hid nothing: the comparison is weak")
+	}
+	for _, text := range []string{"wrong number of pixels", "not an event"} {
+		if !strings.Contains(measured.err, text) {
+			t.Errorf("%q is not told: %s", text, measured.err)
+		}
+	}
+
+	// A time picked from the record: these spectra and no others.
+	table := command(t, "", "measure", record, "--from", "2", "--to", "3")
+	for _, text := range []string{"     2.00  ", "     3.00  ", "lost: ", "could not be read: 1"} {
+		if table.code != exitDone || !strings.Contains(table.out, text) {
+			t.Errorf("no %q in:\n%s", text, table.out)
+		}
+	}
+	for _, text := range []string{"     1.67  ", "     3.33  "} {
+		if strings.Contains(table.out, text) {
+			t.Errorf("%q in:\n%s", text, table.out)
+		}
+	}
+}
+
+// A record that gives nothing to measure is a failure that says why.
+func TestMeasureNothing(t *testing.T) {
+	lines := recordOf(t, still(3))
+	without := func(kinds ...string) []string {
+		var kept []string
+		for _, line := range lines {
+			out := false
+			for _, kind := range kinds {
+				out = out || strings.Contains(line, `"type":"`+kind+`"`)
+			}
+			if !out {
+				kept = append(kept, line)
+			}
+		}
+		return kept
+	}
+	short := append(without("spectrum"), "")
+	copy(short[len(short)-2:], []string{`{"type":"spectrum","time_s":1,"channel":"vis","counts":[1,2,3]}`, `{"type":"end","time_s":2}`})
+	cases := map[string]struct {
+		lines []string
+		args  []string
+		says  []string
+	}{
+		"empty":        {nil, nil, []string{"no spectra"}},
+		"no spectrum":  {without("spectrum"), nil, []string{"no spectra"}},
+		"garbage":      {[]string{"once upon a time"}, nil, []string{"no spectra", "not an event"}},
+		"no dark":      {without("dark"), []string{"--json"}, []string{"none of its 3 spectra", "no dark"}},
+		"no reference": {without("reference"), nil, []string{"none of its 3 spectra", "no reference"}},
+		"no run line":  {without("run"), nil, []string{"none of its 3 spectra", "unknown channel", "vis"}},
+		"wrong length": {short, nil, []string{"none of its 1 spectra", "wrong number of pixels", "3", "260"}},
+		"other time":   {lines, []string{"--from", "50", "--to", "60"}, []string{"none of its 3 spectra", "50", "60"}},
+	}
+	for name, c := range cases {
+		got := measureLines(t, c.lines, c.args...)
+		if got.code != exitFailed || got.out != "" {
+			t.Errorf("%s: status %d, output %q", name, got.code, got.out)
+		}
+		last := got.err[strings.LastIndex(strings.TrimRight(got.err, "\n"), "\n")+1:]
+		for _, text := range c.says {
+			if !strings.Contains(last, text) {
+				t.Errorf("%s: %q does not say %q", name, last, text)
+			}
+		}
+	}
+}
+
+func TestMeasureUsage(t *testing.T) {
+	record := writeFile(t, "record.jsonl", strings.Join(recordOf(t, still(1)), "\n"))
+	bad := writeFile(t, "bad.toml", "[optics]\nambent = \"air\"\n")
+	for name, c := range map[string]struct {
+		args []string
+		code int
+		says string
+	}{
+		"help":        {[]string{"--help"}, exitDone, ""},
+		"nothing":     {nil, exitUsage, "1 arg"},
+		"no record":   {[]string{record + "x"}, exitUsage, "no record"},
+		"no set-up":   {[]string{record, "--setup", record + "x"}, exitUsage, record + "x"},
+		"bad set-up":  {[]string{record, "--setup", bad}, exitUsage, "ambent"},
+		"time turned": {[]string{record, "--from", "9", "--to", "3"}, exitUsage, "--from 9 --to 3"},
+		"json, all":   {[]string{record, "--json", "--all"}, exitUsage, "json"},
+		"folder":      {[]string{t.TempDir()}, exitFailed, "directory"},
+	} {
+		got := command(t, "", append([]string{"measure"}, c.args...)...)
+		if got.code != c.code || !strings.Contains(got.err, c.says) {
+			t.Errorf("%s: status %d: %s", name, got.code, got.err)
+		}
+	}
+}
+
+// Without positions there are sites but no map.
+func TestMeasureWithoutPlaces(t *testing.T) {
+	lines := recordOf(t, still(3))
+	before, after, found := strings.Cut(lines[0], `,"sites":{`)
+	_, rest, closed := strings.Cut(after, "}")
+	if !found || !closed {
+		t.Fatalf("no sites in %.80s", lines[0])
+	}
+	lines[0] = before + rest
+	got := measureLines(t, lines)
+	if got.code != exitDone || strings.Contains(got.out, "map") || !strings.Contains(got.out, "sw                   -        -         1        1") {
+		t.Errorf("status %d: %s\n%s", got.code, got.err, got.out)
+	}
+}
+
+// Names from outside neither reach the terminal as they are nor break the columns,
+// and two that look alike stay two.
+func TestMeasureHostileNames(t *testing.T) {
+	text := strings.Join(recordOf(t, still(6)), "\n")
+	text = strings.ReplaceAll(text, `"ne"`, `"\u001b[2J\u001b]0;x\u0007"`)
+	text = strings.ReplaceAll(text, `"sw"`, `"\u202e漢字漢字漢字漢字漢字"`)
+	text = strings.ReplaceAll(text, `"c"`, `"\u001b[2K\u001b]0;x\u0007"`)
+	got := measureLines(t, strings.Split(text, "\n"))
+	if got.code != exitDone {
+		t.Fatal(got.err)
+	}
+	if strings.ContainsAny(got.out+got.err, "\x1b\x07\u202e") {
+		t.Errorf("control characters came through: %q", got.out)
+	}
+	rows, frame := 0, 0
+	for line := range strings.Lines(got.out) {
+		line = strings.TrimRight(line, "\n")
+		switch width := ansi.StringWidth(line); {
+		case strings.HasSuffix(line, "  good"):
+			rows++
+			if width != 81 {
+				t.Errorf("%d cells: %s", width, line)
+			}
+		case strings.HasPrefix(line, "  |") || strings.HasPrefix(line, "  +"):
+			frame++
+			if width != mapCells+4 {
+				t.Errorf("%d cells: %s", width, line)
+			}
+		}
+	}
+	if rows != 6 || frame != 7 || !strings.Contains(got.out, "map of 3 of 3 sites") {
+		t.Errorf("%d spectra, map of %d lines:\n%s", rows, frame, got.out)
+	}
+}
+
+// reading makes an estimate by hand.
+func reading(timeS float64, site string, um, sd float64) guide.Estimate {
+	return guide.Estimate{TimeS: timeS, Site: site, Channel: "vis", ThicknessUM: um, SDUM: sd, SpreadUM: 0.0112, EdgeNM: 503.4}
+}
+
+// write fills a report by hand.
+func writeReport(t *testing.T, r *report, readings []guide.Estimate, refused int) string {
+	t.Helper()
+	var out bytes.Buffer
+	r.out = bufio.NewWriter(&out)
+	for _, e := range readings {
+		if err := r.add(e); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := r.finish(refused); err != nil {
+		t.Fatal(err)
+	}
+	return out.String()
+}
+
+func TestMeasureText(t *testing.T) {
+	nan := math.NaN()
+	r := &report{}
+	r.open(event.Run{Job: "invented die", Sites: map[string][2]float64{"c": {0, 0}, "ne": {3, 0}, "sw": {0, 4}, "far": {9, 9}}},
+		setup.Setup{Name: "die.toml", Target: setup.Target{ThicknessUM: 2, FloorUM: 1.99}})
+	readings := []guide.Estimate{
+		reading(1, "c", 2.0010, 0.0006), reading(1.5, "ne", 2.0310, 0.0008), reading(2, "sw", 2.0410, 0.0005),
+		reading(2.5, "c", 2.0014, 0.0006), reading(3, "c", 2.0012, 0.0006),
+		{TimeS: 3.5, Site: "ne", Channel: "vis", Quality: estimate.Lost, Reason: "fringes of 0.2 % of reflectance are too faint", ThicknessUM: nan, SDUM: nan, SpreadUM: nan, EdgeNM: nan},
+		{TimeS: 4, Site: "x", Channel: "nir", Quality: estimate.Ambiguous, Reason: "2.040 or 2.170 µm", ThicknessUM: 2.04, SDUM: 0.1, SpreadUM: 0.002, EdgeNM: nan},
+	}
+	got := writeReport(t, r, readings, 2)
+	const want = `job      invented die
+set-up   die.toml
+
+   time s  site          channel  thickness um    sd um  spread nm  edge nm  quality
+     1.00  c             vis            2.0010   0.0006       11.2      503  good
+     1.50  ne            vis            2.0310   0.0008       11.2      503  good
+     2.00  sw            vis            2.0410   0.0005       11.2      503  good
+     2.50  c             vis            2.0014   0.0006       11.2      503  good
+     3.00  c             vis            2.0012   0.0006       11.2      503  good
+     3.50  ne            vis                 -        -          -        -  lost: fringes of 0.2 % of reflectance are too faint
+     4.00  x             nir            2.0400   0.1000        2.0        -  ambiguous: 2.040 or 2.170 um
+spectra that could not be read: 2
+
+site              x mm     y mm  readings     good  thickness um    sd um  scatter um
+c                 0.00     0.00         3        3        2.0012   0.0006     0.00012
+ne                3.00     0.00         2        1        2.0310   0.0008           -
+sw                0.00     4.00         1        1        2.0410   0.0005           -
+x                    -        -         1        0             -        -           -  no good reading: 1 ambiguous
+far               9.00     9.00         0  not measured
+
+sd: standard uncertainty (JCGM 100:2008, 5.1.2): the scatter of the readings, which
+falls with their number, and what one reading states, which does not: most of that is
+the same in every reading, such as the error of the silicon table.
+
+map of 3 of 4 sites
+  mean          2.0244 um, sd 0.0006 um
+  thinnest      2.0012 um, sd 0.0006 um, at c
+  thickest      2.0410 um, sd 0.0005 um, at sw
+  range         0.0398 um, sd 0.0008 um
+  between sites 0.0207 um (standard deviation)
+  tilt          0.01406 um/mm, sd 0.00033 um/mm, thicker towards 45 deg (0 is +x, 90 is +y), sd 0.9 deg
+  bow           not determined: 3 sites, 6 are needed; the tilt is that of a die without bow
+  residual      not determined: as many sites as parameters
+  target        2.0000 um: the thinnest site is at +0.0012 um
+  floor         1.9900 um: the thinnest site is at +0.0112 um, kept
+
+The sd of range, tilt and bow are upper bounds: errors that the sites share drop out of
+differences, by how much is not known.
+
+  +----------------------------------------------------------------------+
+  |sw 2.041                                                              |
+  |                                                                      |
+  |c 2.001*                                                      ne 2.031|
+  +----------------------------------------------------------------------+
+  um; x 0 to 3 mm to the right, y 0 to 4 mm up, not to scale; * thinnest
+`
+	if got != want {
+		t.Errorf("got:\n%s\nwant:\n%s", got, want)
+	}
+}
+
+func TestMeasureLimits(t *testing.T) {
+	for name, c := range map[string]struct {
+		um   []float64
+		want string
+	}{
+		"kept":        {[]float64{1.51}, "+0.0100 um, kept"},
+		"too near":    {[]float64{1.503}, "+0.0030 um, not certain"},
+		"crossed":     {[]float64{1.499}, "-0.0010 um, CROSSED"},
+		"not at rest": {[]float64{1.9, 1.7, 1.5}, "not compared"},
+	} {
+		r := &report{places: map[string][2]float64{"c": {}}, target: setup.Target{FloorUM: 1.5}}
+		var readings []guide.Estimate
+		for i, um := range c.um {
+			readings = append(readings, reading(float64(i), "c", um, 0.0018))
+		}
+		got := writeReport(t, r, readings, 0)
+		if !strings.Contains(got, c.want) {
+			t.Errorf("%s: no %q in:\n%s", name, c.want, got)
+		}
+		if moving := strings.Contains(got, "not at rest: 1.5000 to 1.9000 um"); moving != (len(c.um) > 1) {
+			t.Errorf("%s:\n%s", name, got)
+		}
+	}
+}
+
+// Long records: a line a spectrum only with --all, the sums always.
+func TestMeasureLong(t *testing.T) {
+	var readings []guide.Estimate
+	for i := range tableRows + 1 {
+		readings = append(readings, reading(float64(i), "c", 2.1, 0.0005))
+	}
+	rows := func(text string) int { return strings.Count(text, "  good\n") }
+	if got := writeReport(t, &report{}, readings[:tableRows], 0); rows(got) != tableRows {
+		t.Errorf("%d lines for %d spectra", rows(got), tableRows)
+	}
+	got := writeReport(t, &report{}, readings, 0)
+	if rows(got) != 0 || strings.Contains(got, readingHead) || !strings.Contains(got, "301 spectra: more than 300 get their lines with --all only") {
+		t.Errorf("%d lines for %d spectra", rows(got), len(readings))
+	}
+	all := writeReport(t, &report{all: true}, readings, 0)
+	if rows(all) != len(readings) {
+		t.Errorf("%d lines with --all for %d spectra", rows(all), len(readings))
+	}
+	for _, text := range []string{got, all} {
+		if !strings.Contains(text, "      301      301        2.1000") {
+			t.Errorf("no sum: %s", text[max(0, len(text)-800):])
+		}
+	}
+}
+
+// A crowded map leaves out the names, then thicknesses, and says how many; places
+// from outside may be anywhere.
+func TestDrawMap(t *testing.T) {
+	place := func(n int, at func(i int) (x, y float64)) []placed {
+		var sites []placed
+		for i := range n {
+			x, y := at(i)
+			sites = append(sites, placed{fmt.Sprintf("site %02d", i), surface.Point{XMM: x, YMM: y, ThicknessUM: 2 + 0.001*float64(i)}})
+		}
+		return sites
+	}
+	for name, c := range map[string]struct {
+		sites []placed
+		lines int // with frame and legend
+		says  []string
+	}{
+		"one":          {place(1, func(int) (x, y float64) { return 3, 3 }), 4, []string{"site 00 2.000*"}},
+		"column":       {place(3, func(i int) (x, y float64) { return 1, float64(i) }), 8, []string{"site 02 2.002"}},
+		"seven square": {place(49, func(i int) (x, y float64) { return float64(i % 7), float64(i / 7) }), 16, []string{"2.048", "2.000*"}},
+		"same place":   {place(3, func(int) (x, y float64) { return 1, 1 }), 4, []string{"2.000*", "no room for 2"}},
+		"far apart":    {place(2, func(i int) (x, y float64) { return (2*float64(i) - 1) * 1.7e308, 0 }), 4, []string{"site 01 2.001"}},
+		"scattered":    {place(300, func(i int) (x, y float64) { return math.Sin(float64(i)), math.Cos(1.7 * float64(i)) }), mapRows + 3, []string{"no room for"}},
+	} {
+		lines := drawMap(c.sites)
+		text := strings.Join(lines, "\n")
+		if len(lines) != c.lines {
+			t.Errorf("%s: %d lines, want %d:\n%s", name, len(lines), c.lines, text)
+		}
+		for _, line := range lines[:len(lines)-1] {
+			if ansi.StringWidth(line) != mapCells+4 {
+				t.Errorf("%s: %d cells: %s", name, ansi.StringWidth(line), line)
+			}
+		}
+		for _, want := range c.says {
+			if !strings.Contains(text, want) {
+				t.Errorf("%s: no %q in:\n%s", name, want, text)
+			}
+		}
+	}
+}
+
+// Progress speaks after two seconds, tells what is left, and wipes itself away.
+func TestProgress(t *testing.T) {
+	source := &countedSource{size: 4000}
+	source.bytes.Store(1000)
+	source.spectra.Store(10)
+	var talk bytes.Buffer
+	p := progress{w: &talk, shown: true, source: source, began: time.Now()}
+	p.step()
+	if talk.Len() > 0 {
+		t.Errorf("spoke at once: %q", talk.String())
+	}
+	p.began = time.Now().Add(-10 * time.Second)
+	p.step() // 2 of 4000/1000*10 in 10 s: 190 s left
+	if got := talk.String(); got != "\rbluefringe: 2 of about 40 spectra, 3m10s left" {
+		t.Errorf("%q", got)
+	}
+	talk.Reset()
+	p.step()
+	if talk.Len() > 0 {
+		t.Errorf("spoke again within %v: %q", progressStep, talk.String())
+	}
+	p.clear()
+	if got := talk.String(); strings.Trim(got, "\r ") != "" || got == "" {
+		t.Errorf("%q", got)
+	}
+	talk.Reset()
+	p.shown, p.told = false, time.Time{}
+	p.step()
+	p.clear()
+	if talk.Len() > 0 {
+		t.Errorf("spoke where there is no terminal: %q", talk.String())
+	}
+}
