@@ -25,3 +25,17 @@ func TestTrackLeavesARateOfZero(t *testing.T) {
 		t.Errorf("rate %.3f ± %.3f, truth %.3f µm/min", s.RateUMMin, s.RateSDUMMin, rateUMMin)
 	}
 }
+
+// A Preston coefficient that is wrong by four must not hold the track.
+func TestTrackLeavesAWrongPrior(t *testing.T) {
+	track := NewTracker(TrackerConfig{})
+	track.Process(0, true, 0.7)
+	const rateUMMin = 2.8
+	for timeS := 0.0; timeS < 40; timeS += 2 {
+		truth := 6 - rateUMMin/60*timeS
+		track.Update(timeS, truth, 0.0005)
+		if s := track.At(timeS); timeS > 16 && (s.ThicknessUM < truth-0.02 || s.ThicknessUM > truth+0.02) {
+			t.Errorf("at %g s: track %.4f µm, truth %.4f µm", timeS, s.ThicknessUM, truth)
+		}
+	}
+}

@@ -47,6 +47,10 @@ const (
 	unknownRateLnSD  = 1.5
 )
 
+// rivalRate is the uncertainty of a rival's rate in units of the prior's mean: up to
+// some times as fast as Preston says.
+const rivalRate = 3
+
 // readingDriftUM is the wander of the reading itself, µm/√s (film of slurry,
 // temperature). It keeps the filter awake on a thickness that does not change.
 const readingDriftUM = 1e-4
@@ -287,10 +291,10 @@ func (t *Tracker) challenge(timeS, y, variance float64, ahead gauss2) {
 			return
 		}
 	}
-	// Where the thickness was wrong the rate may be as well, and sure of it: the
-	// rival may have any rate from the track's to the prior's.
+	// Where the thickness was wrong the rate may be as well, and sure of it, and so may
+	// the prior: two readings of the rival give it a rate, the next must confirm it.
 	rate, sd := positive(ahead.b, math.Sqrt(ahead.bb))
-	sd = math.Max(sd, math.Max(t.model.mean*t.model.relSD, math.Abs(rate-t.model.mean)))
+	sd = math.Max(sd, rivalRate*t.model.mean)
 	floor := t.config.ModelFloorUM
 	t.rival = gauss2{a: y, aa: variance + floor*floor, b: rate, bb: sd * sd}
 	t.rivalCount, t.rivalFromS, t.rivalAtS = 1, timeS, timeS

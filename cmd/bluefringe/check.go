@@ -23,6 +23,7 @@ import (
 	"bluefringe/device/setup"
 	"bluefringe/optics/estimate"
 	"bluefringe/optics/film"
+	"bluefringe/optics/material"
 
 	"github.com/spf13/cobra"
 	"gonum.org/v1/gonum/stat"
@@ -35,8 +36,8 @@ func newCheck(st streams) *cobra.Command {
 		Use:   "check RUN",
 		Short: "Check an instrument on a transparent film on silicon",
 		Long: `Check an instrument on a transparent film on bare silicon: 0.5 to 5 µm of oxide or
-resist, dry, in air. RUN is a record with dark, reference and some spectra of the
-film, all of one place. The film shows how wide the instrument's line is, how much
+resist, dry, in air. RUN is a record with dark, reference (bare silicon) and some spectra
+of the film, all of one place. The film shows how wide the instrument's line is, how much
 stray light it has and how much of the fringes' contrast it keeps at each
 wavelength; thicker films show the line better. The last lines of the report go into
 the set-up file. A film that is uneven inside the spot looks like a wide line.
@@ -233,6 +234,19 @@ func (r *filmRecord) enough() error {
 	return errors.New("the record holds no spectra")
 }
 
+// light is the signal of the reference; nil when it is not silicon, or not there.
+func (r *filmRecord) light() []float64 {
+	m, err := material.Lookup(r.material)
+	if r.dark == nil || r.reference == nil || err != nil || m.Name() != "Si" {
+		return nil
+	}
+	out := make([]float64, len(r.reference))
+	for i, v := range r.reference {
+		out[i] = v - r.dark[i]
+	}
+	return out
+}
+
 // site returns the place with most spectra.
 func (r *filmRecord) site() string {
 	best := r.sites[0]
@@ -257,7 +271,7 @@ const (
 	fewSpectra                 = 5
 	mostRepeats                = 20 // spectra that are also read one by one
 	unexplained                = 4  // standard uncertainties, and at least
-	unexplainedLeast           = 0.05
+	unexplainedLeast           = 0.03
 )
 
 // instrumentCheck is what the film says of an instrument.
@@ -281,7 +295,7 @@ const checkMinNM, checkMaxNM = 400, 1000
 
 func newInstrumentCheck(r *filmRecord, kind film.Kind) (*instrumentCheck, error) {
 	nm := r.calibrator.WavelengthsNM(r.channel)
-	estimator, err := film.New(film.Setup{Film: kind, TemperatureC: r.temperatureC, MinNM: checkMinNM, MaxNM: checkMaxNM}, nm)
+	estimator, err := film.New(film.Setup{Film: kind, TemperatureC: r.temperatureC, MinNM: checkMinNM, MaxNM: checkMaxNM, Light: r.light()}, nm)
 	if err != nil {
 		return nil, fmt.Errorf("channel %q: %w", event.Clean(r.channel), err)
 	}

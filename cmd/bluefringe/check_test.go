@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"bluefringe/device/event"
+	"bluefringe/device/setup"
 	"bluefringe/optics"
 	"bluefringe/optics/material"
 )
@@ -69,16 +70,21 @@ func (b bench) lines(t *testing.T) []string {
 		}
 		mean += film[i] / float64(b.pixels)
 	}
-	counts := func(reflectance func(i int) float64, bright float64) event.Values {
+	// Stray light is a share of the mean signal, at every pixel.
+	counts := func(reflectance []float64, bright float64) event.Values {
 		out := make(event.Values, b.pixels)
+		pure, mean := make([]float64, b.pixels), 0.0
 		for i, w := range nm {
-			light := b.lamp * math.Exp(-math.Pow((w-640)/170, 2)/2) * reflectance(i) / 0.35 * bright
+			pure[i] = b.lamp * math.Exp(-math.Pow((w-640)/170, 2)/2) * reflectance[i] / 0.35 * bright
+			mean += pure[i] / float64(b.pixels)
+		}
+		for i := range nm {
+			light := pure[i] + b.stray*mean
 			light += b.noise * math.Sqrt(b.lamp*math.Max(light, 0)+0.01*b.lamp*b.lamp) * rng.NormFloat64()
 			out[i] = math.Round(math.Min(b.full, math.Max(0, b.dark+light)))
 		}
 		return out
 	}
-	seen := func(i int) float64 { return (film[i] + b.stray*mean) / (1 + b.stray) }
 	var lines []string
 	add := func(body event.Body) {
 		line, err := event.Append(nil, body)
@@ -94,8 +100,8 @@ func (b bench) lines(t *testing.T) []string {
 		quiet := b
 		quiet.noise /= 8 // an average of 64
 		b = quiet
-		add(event.Dark{Channel: "vis", Counts: counts(func(int) float64 { return 0 }, 1)})
-		add(event.Reference{TimeS: 1, Channel: "vis", Material: "silicon", Counts: counts(func(i int) float64 { return bare[i] }, 1)})
+		add(event.Dark{Channel: "vis", Counts: counts(make([]float64, b.pixels), 1)})
+		add(event.Reference{TimeS: 1, Channel: "vis", Material: "silicon", Counts: counts(bare, 1)})
 		b.noise *= 8
 	}
 	for j := range b.spectra {
@@ -103,10 +109,10 @@ func (b bench) lines(t *testing.T) []string {
 		if b.reflectance {
 			s.Reflectance = make(event.Values, b.pixels)
 			for i := range s.Reflectance {
-				s.Reflectance[i] = seen(i) + b.noise*rng.NormFloat64()
+				s.Reflectance[i] = (film[i]+b.stray*mean)/(1+b.stray) + b.noise*rng.NormFloat64()
 			}
 		} else {
-			s.Counts = counts(seen, 1+b.drift*float64(j))
+			s.Counts = counts(film, 1+b.drift*float64(j))
 		}
 		add(s)
 	}
@@ -145,6 +151,10 @@ func TestCheckReport(t *testing.T) {
 		if !strings.Contains(got.out, text) {
 			t.Errorf("the report does not say %q", text)
 		}
+	}
+	_, block, _ := strings.Cut(got.out, "# for the set-up file\n")
+	if _, err := setup.Parse("block", []byte(block)); err != nil {
+		t.Errorf("the set-up does not take what the report gives it: %v", err)
 	}
 	if strings.Contains(got.out, "warning") || strings.Contains(got.out, "NaN") || strings.Contains(got.out, "\x1b") {
 		t.Error("the report warns, or holds what is no text")
@@ -192,7 +202,7 @@ func TestCheckJSON(t *testing.T) {
 }
 
 func TestCheckFaults(t *testing.T) {
-	change := func(f func(*bench)) bench { b := goodBench(); f(&b); return b }
+	change := func(f func(*bench)) bench { b := goodBench(); b.spectra = 6; f(&b); return b }
 	cases := map[string]struct {
 		bench bench
 		code  int
@@ -201,8 +211,8 @@ func TestCheckFaults(t *testing.T) {
 		"bare silicon":    {change(func(b *bench) { b.bare = true }), exitFailed, []string{"film cannot be read"}},
 		"much stray":      {change(func(b *bench) { b.stray = 0.4 }), exitFailed, []string{"stray light is"}},
 		"some stray":      {change(func(b *bench) { b.stray = 0.15 }), exitDone, []string{"stray light is 1"}},
-		"noise":           {change(func(b *bench) { b.noise = 0.03 }), exitDone, []string{"noise is"}},
-		"drift":           {change(func(b *bench) { b.drift = 0.005 }), exitDone, []string{"drifts by +5"}},
+		"noise":           {change(func(b *bench) { b.noise = 0.045 }), exitDone, []string{"noise is"}},
+		"drift":           {change(func(b *bench) { b.drift = 0.011 }), exitDone, []string{"drifts by +5"}},
 		"saturated":       {change(func(b *bench) { b.full = 36000 }), exitDone, []string{"saturates", "shorten the exposure"}},
 		"bright dark":     {change(func(b *bench) { b.dark = 20000 }), exitDone, []string{"dark level is"}},
 		"single spectrum": {change(func(b *bench) { b.spectra = 1 }), exitDone, []string{"1 spectrum of the film"}},
@@ -304,14 +314,14 @@ func TestCheckBadInput(t *testing.T) {
 		t.Error("control characters came through")
 	}
 	// A set-up in the record that says water, and one that is none.
-	setup := func(toml string) string {
+	with := func(toml string) string {
 		return writeFile(t, "film.jsonl", lines[0]+"\n"+fmt.Sprintf(`{"type":"setup","toml":%q}`, toml)+"\n"+strings.Join(lines[1:], "\n")+"\n")
 	}
-	line, got = checked(t, setup("[optics]\nambient = \"water\"\n"))
+	line, got = checked(t, with("[optics]\nambient = \"water\"\n"))
 	if got.code != exitDone || !strings.Contains(strings.Join(line.Warnings, "\n"), "says water") {
 		t.Errorf("water: status %d, %s%s", got.code, got.out, got.err)
 	}
-	if bad := command(t, "", "check", setup("[optics]\nambient = \"milk\"\n")); bad.code != exitUsage || !strings.Contains(bad.err, "milk") {
+	if bad := command(t, "", "check", with("[optics]\nambient = \"milk\"\n")); bad.code != exitUsage || !strings.Contains(bad.err, "milk") {
 		t.Errorf("milk: status %d, %s", bad.code, bad.err)
 	}
 }

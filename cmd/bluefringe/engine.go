@@ -45,12 +45,16 @@ func newEngine(s setup.Setup, c *calibrate.Calibrator) (*guide.Engine, error) {
 	config := guide.Config{
 		Die:          dieSetup(s),
 		WavelengthNM: c.WavelengthsNM,
+		ResolutionNM: map[string]float64{},
 		Process:      process(s),
 		PrestonRelSD: s.Process.PrestonRelSD,
 		Advice: advice.Config{
 			TargetUM: s.Target.ThicknessUM, FloorUM: s.Target.FloorUM,
 			ReactionS: s.Stop.ReactionS, RiskFloor: s.Stop.RiskFloor, PrepareS: s.Stop.PrepareS,
 		},
+	}
+	for name, i := range s.Instrument {
+		config.ResolutionNM[name] = i.ResolutionNM
 	}
 	for _, r := range s.Rule {
 		level, err := advice.ParseLevel(r.Advice)

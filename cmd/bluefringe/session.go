@@ -184,17 +184,16 @@ func (s *session) work(ctx context.Context, box *mailbox, acknowledge <-chan str
 			}
 		case <-box.arrived:
 			items, skipped, ended := box.take()
-			for _, it := range items {
-				if err := s.handle(it); err != nil {
-					return err
-				}
+			var err error
+			for i := 0; i < len(items) && err == nil; i++ {
+				err = s.handle(items[i])
 			}
 			s.counts.skipped = skipped
 			if len(items) > 0 {
 				s.sink.heard(s.counts, items[len(items)-1].at)
 			}
-			if ended {
-				return nil
+			if err != nil || ended {
+				return err
 			}
 		}
 	}

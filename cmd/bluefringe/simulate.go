@@ -23,6 +23,8 @@ func newSimulate(st streams) *cobra.Command {
 	var seed uint64
 	var startUM, endUM, perS, durationS, factor, liftS float64
 	var pixels int
+	var channel string
+	var fromNM, toNM, resolutionNM float64
 	var demoRun bool
 	cmd := &cobra.Command{
 		Use:   "simulate",
@@ -34,6 +36,7 @@ bytes. With --setup the layers, the process and the target come from there; the
 true layers and the true Preston coefficient are drawn within what the set-up
 says of them.`,
 		Example: `  bluefringe simulate --seed 7 --out run.jsonl
+  bluefringe simulate --channel nir --from 1000 --to 1700 --start 60 --end 55 --out thick.jsonl
   bluefringe simulate --setup die.toml --start 6 | bluefringe watch --stdin --json`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -59,6 +62,10 @@ says of them.`,
 			set("end", func() { cfg.Stop.ThicknessUM = endUM })
 			set("per-second", func() { cfg.Instrument.SpectraPerS = perS })
 			set("pixels", func() { cfg.Instrument.Pixels = pixels })
+			set("channel", func() { cfg.Channel = channel })
+			set("from", func() { cfg.Instrument.FromNM = fromNM })
+			set("to", func() { cfg.Instrument.ToNM = toNM })
+			set("resolution", func() { cfg.Instrument.ResolutionNM = resolutionNM })
 			set("duration", func() { cfg.Stop.DurationS = durationS })
 			set("preston-factor", func() { cfg.Removal.PrestonFactor = factor })
 			set("lift-after", func() { cfg.Stop.LiftAfterS = liftS })
@@ -87,6 +94,10 @@ says of them.`,
 	f.Float64Var(&liftS, "lift-after", 2, "time from there to the pad off the die, s")
 	f.Float64Var(&perS, "per-second", 2, "spectra a second")
 	f.IntVar(&pixels, "pixels", 512, "pixels of a spectrum")
+	f.StringVar(&channel, "channel", "vis", "name of the spectrometer's channel")
+	f.Float64Var(&fromNM, "from", 400, "wavelength of the first pixel, nm")
+	f.Float64Var(&toNM, "to", 1000, "wavelength of the last pixel, nm")
+	f.Float64Var(&resolutionNM, "resolution", 1.5, "full width at half maximum of the spectrometer's line, nm")
 	f.Float64Var(&durationS, "duration", 600, "longest run, s")
 	f.Float64Var(&factor, "preston-factor", 1, "true Preston coefficient over the nominal one")
 	f.BoolVar(&demoRun, "demo", false, "make the demonstration run")

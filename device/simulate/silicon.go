@@ -21,14 +21,14 @@ var vuyeCSV string
 
 // Where the silicon tables are joined, in nm. Vuye's k falls away from every
 // other measurement above 465 nm (to a third of Green's at 530 nm), toward the
-// noise floor of ellipsometry; Vuye's n agrees with Green's to 0.15 % up to 630 nm
+// noise floor of ellipsometry; Vuye's n agrees with Green's to 0.15 % up to 640 nm
 // and then drifts off, to 0.65 % at 810 nm, where Green and C. Schinke et al., AIP
 // Advances 5 (2015) 067168 agree to 0.2 %. So k is joined to Green's between the
-// first two and n between the last two: no more than 0.2 % apart anywhere above
+// first two and n between the last two, before it drifts: no more than 0.2 % apart anywhere above
 // 430 nm, which is how far sound tables differ.
 const (
 	joinKFromNM, joinKToNM = 440, 475
-	joinNFromNM, joinNToNM = 600, 760
+	joinNFromNM, joinNToNM = 560, 660
 	vuyeC                  = 20 // temperature of the table
 )
 

@@ -12,16 +12,16 @@ import (
 
 // Options bound what is looked for. The zero value takes the defaults.
 type Options struct {
-	MinUM, MaxUM float64 // thickness searched; 0 means 0.12 and 8.5
+	MinUM, MaxUM float64 // thickness searched; 0 means 0.1 and 12
 	MinNM, MaxNM float64 // wavelengths used; 0 means 400 and 1100
 }
 
 func (o Options) withDefaults() Options {
 	if o.MinUM == 0 {
-		o.MinUM = 0.12
+		o.MinUM = 0.1
 	}
 	if o.MaxUM == 0 {
-		o.MaxUM = 8.5
+		o.MaxUM = 12
 	}
 	if o.MinNM == 0 {
 		o.MinNM = 400
@@ -52,14 +52,15 @@ const (
 // noise, in units of the fringes; the signal is the size of the fringes over the
 // standard error that noise leaves in it.
 const (
-	weakMisfit = 0.25
-	lostMisfit = 0.60
-	weakSignal = 25
-	lostSignal = 12
-	weakScale  = 0.20  // the lamp does not lose that much: something is on the view
-	minSwing   = 0.002 // rms fringe of reflectance below which there is nothing to read
-	otherOrder = 0.02  // weight of a second candidate that makes a reading ambiguous
-	minBands   = 40    // fewer bands with light than this say nothing
+	weakMisfit      = 0.25
+	lostMisfit      = 0.60
+	weakSignal      = 25
+	lostSignal      = 12
+	weakScale       = 0.20  // the lamp does not lose that much: something is on the view
+	minSwing        = 0.002 // rms fringe of reflectance below which there is nothing to read
+	otherOrder      = 0.02  // weight of a second candidate that makes a reading ambiguous
+	mostIndependent = 120
+	minBands        = 40 // fewer bands with light than this say nothing
 )
 
 // The systematic part of the uncertainty (JCGM 100, 4.3), as standard uncertainties.
@@ -219,8 +220,9 @@ func (s *stage) filled() []float64 {
 
 // fit is one refined candidate.
 type fit struct {
-	x    []float64
-	cost float64
+	x     []float64
+	cost  float64 // with the priors
+	prior float64 // their part
 }
 
 // ErrLength is returned for a spectrum that is not of the channel's length.
@@ -272,7 +274,7 @@ func (e *Estimator) refine(guesses []guess) []fit {
 		x[atTilt] = 0.3 // inside, where the slopes lead either way
 		x[atUnder] = min(15, coarse.high[atUnder])
 		cost := coarse.descend(x, searchSigma, 8)
-		rough = append(rough, fit{x, cost})
+		rough = append(rough, fit{x: x, cost: cost})
 	}
 	rough = distinct(rough)
 
@@ -287,14 +289,54 @@ func (e *Estimator) refine(guesses []guess) []fit {
 		fits = append(fits, r)
 	}
 	fits = distinct(fits)
+	if len(fits) == 0 {
+		return nil
+	}
+	for _, x := range e.neighbours(fits) {
+		copy(fine.robust, fine.weight)
+		fits = append(fits, fit{x: x, cost: fine.descend(x, searchSigma, 8)})
+	}
+	fits = distinct(fits)
 	sigma := math.Inf(1)
 	for _, f := range fits[:min(len(fits), fineSettled)] {
 		sigma = math.Min(sigma, fine.settle(f.x, searchSigma))
 	}
 	for i := range fits {
-		fits[i].cost = fine.loss(fits[i].x, sigma)
+		fits[i].cost, fits[i].prior = fine.loss(fits[i].x, sigma), fine.priorCost(fits[i].x)
 	}
 	return distinct(fits)
+}
+
+// neighbours returns starts one and two fringe orders from the best fit, where no fit
+// stands yet: the search may have passed over one, and it is the orders next to the best
+// that a reading can be mistaken for.
+func (e *Estimator) neighbours(fits []fit) [][]float64 {
+	f := e.fine.fitter
+	best := fits[0].x
+	// The period λ/2n = 2π/(4πn/λ), averaged over where the fringes are.
+	sum, weights := 0.0, 0.0
+	phase := f.model.PhasePerNM()
+	for i, z := range f.model.Fundamental(f.params(best)) {
+		w := real(z)*real(z) + imag(z)*imag(z)
+		sum += w * 2 * math.Pi / phase[i]
+		weights += w
+	}
+	if !(weights > 0) {
+		return nil
+	}
+	period := sum / weights
+	var starts [][]float64
+	for _, orders := range []float64{-1, 1, -2, 2} {
+		d := best[atThickness] + orders*period
+		stands := slices.ContainsFunc(fits, func(o fit) bool { return math.Abs(o.x[atThickness]-d) < 0.3*period })
+		if stands || d < f.low[atThickness] || d > f.high[atThickness] {
+			continue
+		}
+		x := slices.Clone(best)
+		x[atThickness], x[atDispersion], x[atDispersion+1] = d, 0, 0
+		starts = append(starts, x)
+	}
+	return starts
 }
 
 // distinct sorts fits by cost and drops those that ended at the same thickness.
@@ -367,13 +409,18 @@ func (e *Estimator) judge(fits []fit) Result {
 
 // weigh turns costs into weights. The scale of the residuals is not known
 // beforehand, so a likelihood ratio under Gaussian errors of unknown scale is
-// used, (cost ratio)^(-N/2), with the number of independent bands for N.
+// used, (ratio of the losses)^(-N/2) with the number of independent bands for N, times
+// the ratio of the priors. But what the
+// model gets wrong, such as the index of the table between its rows of truth, is shared
+// by many bands: beyond mostIndependent more bands are no more evidence.
 func weigh(fits []fit, independent, lit float64) []Candidate {
-	best := math.Max(fits[0].cost, lit*1e-3)
+	independent = math.Min(independent, mostIndependent)
+	best := math.Max(fits[0].cost-fits[0].prior, lit*1e-3)
 	sum := 0.0
 	out := make([]Candidate, len(fits))
 	for i, f := range fits {
-		w := math.Exp(-independent / 2 * math.Log(math.Max(f.cost, best)/best))
+		left := math.Max(f.cost-f.prior, lit*1e-3)
+		w := math.Exp(-independent/2*math.Log(left/best) - (f.prior-fits[0].prior)/2)
 		out[i] = Candidate{f.x[atThickness] / 1000, w}
 		sum += w
 	}

@@ -22,7 +22,7 @@ const (
 
 // dispersionSD is how far the shape of the silicon index along the spectrum may differ
 // from the table: Green 2008 against Schinke 2015 and Vuye 1993, between 450 and 1000 nm.
-const dispersionSD = 0.0012
+const dispersionSD = 0.0010
 
 const (
 	maxSpreadNM = 60    // a spot rougher than that shows no fringes in the visible
@@ -163,7 +163,12 @@ func (f *fitter) cost(x []float64, sigma float64) float64 {
 		f.jacobian[lamp+3][i] = 1
 		sum += f.robust[i] * f.residual[i] * f.residual[i]
 	}
-	sum /= sigma * sigma
+	return sum/(sigma*sigma) + f.priorCost(x)
+}
+
+// priorCost is how far the parameters are from what was believed of them.
+func (f *fitter) priorCost(x []float64) float64 {
+	sum := 0.0
 	for k := range x {
 		if f.free[k] {
 			u := (x[k] - f.prior[k]) / f.priorSD[k]
@@ -291,7 +296,7 @@ func (f *fitter) settle(x []float64, sigma float64) float64 {
 	return sigma
 }
 
-// loss is Huber's loss at x with the priors: what candidates are compared by.
+// loss is Huber's loss at x, with the priors.
 func (f *fitter) loss(x []float64, sigma float64) float64 {
 	copy(f.robust, f.weight)
 	sum := f.cost(x, sigma)

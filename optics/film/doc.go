@@ -9,5 +9,11 @@
 // the blue, the stray light from what is missing everywhere.
 //
 // Stray light is light of other colours that the detector takes for this one: a share
-// s of the mean reflectance over the pixels used, R' = (R + s·mean R)/(1 + s).
+// s of the mean signal, the same at every pixel, on film and reference alike. With P the
+// pure signal of a reference of reflectance ρ, p its mean and M the mean of P·R/ρ over
+// p, what the calibration makes of it is
+//
+//	R' = (P·R + s·p·ρ·M)/(P + s·p),
+//
+// which for the same light everywhere is R' = (R + s·mean R)/(1 + s).
 package film

@@ -39,6 +39,11 @@ type Setup struct {
 	Film         Kind
 	TemperatureC float64
 	MinNM, MaxNM float64 // wavelengths used; 0 means 400 and 1000
+
+	// Light is what the detector counts above dark on the reference, a piece of bare
+	// silicon, one value per pixel. Stray light is a larger share where there is little
+	// of it. Nil: the same at every pixel.
+	Light []float64
 }
 
 // Thickness searched, nm: from less than one fringe in the visible to fringes that
@@ -116,6 +121,9 @@ func New(setup Setup, wavelengthNM []float64) (*Estimator, error) {
 	}
 	if setup.MaxNM == 0 {
 		setup.MaxNM = defaultMaxNM
+	}
+	if setup.Light != nil && len(setup.Light) != len(wavelengthNM) {
+		return nil, fmt.Errorf("film check: found light at %d pixels, %d are needed", len(setup.Light), len(wavelengthNM))
 	}
 	e := &Estimator{setup: setup, pixels: len(wavelengthNM)}
 	var err error
@@ -347,7 +355,7 @@ func (e *Estimator) judge(fits []fit, lit int) Result {
 	}
 	r := Result{
 		ThicknessNM: best[atThickness], SDNM: sd(all, atThickness), FitSDNM: sd(own, atThickness),
-		Stray: best[atStray], StraySD: sd(all, atStray),
+		Stray: best[atStray], StraySD: math.Hypot(sd(all, atStray), strayTableSD),
 		Cauchy: [3]float64{math.NaN(), math.NaN(), math.NaN()}, CauchyASD: math.NaN(),
 		Scale: best[atScale], Residual: f.spreadOf(0, len(f.data)), OtherThicknessesNM: others,
 		WavelengthNM: e.fine.wavelengthNM, Measured: e.measured(),

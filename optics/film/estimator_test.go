@@ -7,6 +7,7 @@ import (
 	"slices"
 	"testing"
 
+	"bluefringe/optics"
 	"bluefringe/optics/estimate"
 )
 
@@ -69,6 +70,58 @@ func TestContrast(t *testing.T) {
 	t.Logf("half of the contrast down to %.0f nm, expected %.0f nm", c.Half(), half)
 	if math.Abs(c.Half()-half) > 4 {
 		t.Errorf("half of the contrast down to %.0f nm, want %.0f nm", c.Half(), half)
+	}
+}
+
+// Stray light comes in counts, on film and reference, and weighs most where the lamp is
+// weak; the calibration then divides one by the other.
+func TestStrayInCounts(t *testing.T) {
+	g := newGenerator(t, 500, 420, 950)
+	s := typical()
+	s.stray, s.noise, s.scale, s.slope = 0, 0, 1, 0
+	const stray = 0.05
+	rng := rand.New(rand.NewPCG(3, 8))
+	pure := g.spectrum(s, rng)
+	film, reference := make([]float64, len(pure)), make([]float64, len(pure))
+	filmMean, referenceMean := 0.0, 0.0
+	for i, nm := range g.nm {
+		lamp := 1e4 * math.Exp(-math.Pow((nm-650)/140, 2)/2)
+		bare := s
+		bare.thicknessNM = 0
+		film[i], reference[i] = lamp*pure[i], lamp*g.exact(nm, bare)
+		filmMean += film[i] / float64(len(pure))
+		referenceMean += reference[i] / float64(len(pure))
+	}
+	spectrum := make([]float64, len(pure))
+	for i, nm := range g.nm {
+		reference[i] += stray * referenceMean
+		table, err := g.green.Index(nm, 25)
+		if err != nil {
+			t.Fatal(err)
+		}
+		standard := optics.Reflectance(nm, 1, nil, table, 0, optics.S)
+		noise := 1 + 0.003*rng.NormFloat64()
+		spectrum[i] = standard * (film[i] + stray*filmMean) * noise / reference[i]
+	}
+	for name, light := range map[string][]float64{"known": reference, "unknown": nil} {
+		e, err := New(Setup{Film: Oxide, TemperatureC: 25, Light: light}, g.nm)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r, err := e.Measure(spectrum)
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Logf("light %s: %.1f ± %.1f nm, line %.2f ± %.2f nm, stray %.4f ± %.4f, %s", name, r.ThicknessNM, r.SDNM, r.ResolutionNM, r.ResolutionSDNM, r.Stray, r.StraySD, r.Quality)
+		if light == nil {
+			continue // the same stray light everywhere does not explain it
+		}
+		if math.Abs(r.ThicknessNM-s.thicknessNM) > 0.003*s.thicknessNM || math.Abs(r.ResolutionNM/s.fwhmNM-1) > 0.1 || math.Abs(r.Stray-stray) > 0.01 {
+			t.Errorf("got %.1f nm, line %.2f nm, stray %.4f; want %g, %g, %g", r.ThicknessNM, r.ResolutionNM, r.Stray, s.thicknessNM, s.fwhmNM, stray)
+		}
+	}
+	if _, err := New(Setup{Film: Oxide, Light: reference[1:]}, g.nm); err == nil {
+		t.Error("light at too few pixels is no error")
 	}
 }
 

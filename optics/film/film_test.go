@@ -2,6 +2,7 @@ package film
 
 import (
 	"encoding/csv"
+	"flag"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -247,8 +248,8 @@ func TestColourChart(t *testing.T) {
 	}
 }
 
-// trials of each kind; 200 give the figures of the README.
-const trials = 6
+// -trials 200 gives the figures of the README.
+var trials = flag.Int("trials", 6, "random films of each kind")
 
 // score counts how often 95 % intervals hold the truth.
 type score struct{ in, of int }
@@ -272,8 +273,8 @@ func TestOxide(t *testing.T) {
 	}{{"index by Malitson", 0}, {"index off by 0.003", oxideSD}} {
 		rng := rand.New(rand.NewPCG(4, 1))
 		var thickness, line, stray score
-		worst, worstLine, worstStray := 0.0, 0.0, 0.0
-		for range trials {
+		worst, worstLine, worstStray, strayOff := 0.0, 0.0, 0.0, 0
+		for range *trials {
 			s := draw(rng)
 			s.denser = c.denserSD * rng.NormFloat64()
 			r, err := e.Measure(g.spectrum(s, rng))
@@ -288,7 +289,11 @@ func TestOxide(t *testing.T) {
 			limit := math.Max(3, 0.003*s.thicknessNM) * (1 + 2*c.denserSD/oxideSD)
 			worst = math.Max(worst, math.Abs(r.ThicknessNM-s.thicknessNM)/s.thicknessNM)
 			worstStray = math.Max(worstStray, math.Abs(r.Stray-s.stray))
-			if r.Quality != estimate.Good || math.Abs(r.ThicknessNM-s.thicknessNM) > limit || math.Abs(r.Stray-s.stray) > 0.01*(1+c.denserSD/oxideSD) {
+			if math.Abs(r.Stray-s.stray) > 0.01*(1+c.denserSD/oxideSD) {
+				t.Logf("%s: stray light: %s", c.name, said)
+				strayOff++
+			}
+			if r.Quality != estimate.Good || math.Abs(r.ThicknessNM-s.thicknessNM) > limit {
 				t.Errorf("%s: %s", c.name, said)
 			}
 			if !r.ResolutionShown {
@@ -308,6 +313,9 @@ func TestOxide(t *testing.T) {
 		if thickness.in < thickness.of*4/5 || line.in < line.of*3/4 || stray.in < stray.of*4/5 {
 			t.Errorf("%s: intervals are too narrow", c.name)
 		}
+		if strayOff > *trials/100 {
+			t.Errorf("%s: stray light far off in %d of %d", c.name, strayOff, *trials)
+		}
 	}
 }
 
@@ -319,7 +327,7 @@ func TestResist(t *testing.T) {
 	rng := rand.New(rand.NewPCG(9, 2))
 	var thickness, line, stray, a score
 	worst := 0.0
-	for range trials {
+	for range *trials {
 		s := draw(rng)
 		moreA, moreB, moreC := resistASD*rng.NormFloat64(), resistBSD*rng.NormFloat64(), resistCSD*rng.NormFloat64()
 		s.index = func(nm float64) float64 {

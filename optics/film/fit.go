@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 
+	"bluefringe/optics"
+
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -40,7 +42,9 @@ const (
 	// noise of one band a nanometre: so that many pixels, or many spectra, do not make
 	// a table truer than it is. Found on films of another table (see TestOxide).
 	tableSD = 0.001
-	// And resists are not quite clear in the blue (common practice, no source).
+	// And what it leaves of stray light where a lamp is weak (see TestStrayInCounts).
+	strayTableSD = 0.003
+	// Resists are not quite clear in the blue (common practice, no source).
 	resistContrastSD = 0.006
 	// Lamp, seat and coupling, and stray light: common practice, no source.
 	scaleSD     = 0.10
@@ -64,6 +68,9 @@ type fitter struct {
 	position []float64
 	data     []float64 // of the bands
 	weight   []float64 // 0: a band without a value
+	light    []float64 // on the reference, relative to its mean over the grid
+	share    []float64 // mean light over the light of the band
+	back     []float64 // reflectance of the reference; 1 where the light is the same everywhere
 	robust   []float64 // what outliers keep of the weight
 	noise    []float64 // standard deviation of a band's residual
 	sigma    []float64 // the same with the error of the tables
@@ -85,7 +92,7 @@ func newFitter(s Setup, g grid, minNM, maxNM float64) (*fitter, error) {
 	n := len(g.groups)
 	span := g.wavelengthNM[n-1] - g.wavelengthNM[0]
 	f := &fitter{model: m, position: g.position, table: tableSD * math.Sqrt(math.Max(1, float64(n)/span))}
-	for _, list := range []*[]float64{&f.data, &f.weight, &f.robust, &f.noise, &f.sigma, &f.reflectance, &f.mean, &f.moved, &f.movedMean, &f.fitted, &f.residual} {
+	for _, list := range []*[]float64{&f.data, &f.weight, &f.light, &f.share, &f.back, &f.robust, &f.noise, &f.sigma, &f.reflectance, &f.mean, &f.moved, &f.movedMean, &f.fitted, &f.residual} {
 		*list = make([]float64, n)
 	}
 	for k := range f.jacobian {
@@ -94,6 +101,7 @@ func newFitter(s Setup, g grid, minNM, maxNM float64) (*fitter, error) {
 	set := func(k int, prior, sd, low, high float64) {
 		f.prior[k], f.priorSD[k], f.low[k], f.high[k], f.free[k] = prior, sd, low, high, true
 	}
+	f.illuminate(s, g)
 	within := func(k int, prior, sd float64) { set(k, prior, sd, prior-5*sd, prior+5*sd) }
 	set(atThickness, 0, math.Inf(1), minNM, maxNM)
 	set(atLine, 0, math.Inf(1), 0, math.Pow(maxLineNM/fwhmPerSigma, 2))
@@ -112,6 +120,37 @@ func newFitter(s Setup, g grid, minNM, maxNM float64) (*fitter, error) {
 	within(atSlope, 0, slopeSD)
 	within(atCurvature, 0, curvatureSD)
 	return f, nil
+}
+
+// illuminate sets how much of the mean light a share of stray light is at each band.
+// Where hardly any light is left nothing more is told.
+func (f *fitter) illuminate(s Setup, g grid) {
+	const mostShare = 1.5 / maxStray // keeps a band from being all stray light
+	for i, r := range f.model.silicon {
+		f.light[i], f.share[i], f.back[i] = 1, 1, 1
+		if s.Light != nil {
+			from := optics.Interface(complex(f.model.ambient[i], 0), r)
+			f.back[i] = real(from)*real(from) + imag(from)*imag(from)
+		}
+	}
+	if s.Light == nil {
+		return
+	}
+	sum, n := 0.0, 0.0
+	light := g.load(s.Light)
+	for _, v := range light {
+		if v > 0 {
+			sum += v
+			n++
+		}
+	}
+	for i, v := range light {
+		f.light[i], f.share[i] = 0, mostShare
+		if v > 0 {
+			f.light[i] = v * n / sum
+			f.share[i] = math.Min(mostShare, 1/f.light[i])
+		}
+	}
 }
 
 func state(x []float64) filmState {
@@ -137,14 +176,21 @@ func (f *fitter) level(sigma float64) {
 	}
 }
 
-// meanLit averages over the bands that have a value.
-func (f *fitter) meanLit(v []float64) float64 {
-	sum, n := 0.0, 0.0
+// lightMean is the mean of a reflectance over the light of the bands that have a value,
+// as a fraction of what the reference sends back.
+func (f *fitter) lightMean(v []float64) float64 {
+	sum, light := 0.0, 0.0
 	for i, w := range f.weight {
-		sum += w * v[i]
-		n += w
+		sum += w * f.light[i] * v[i] / f.back[i]
+		light += w * f.light[i]
 	}
-	return sum / n
+	return sum / light
+}
+
+// strayed adds stray light to a reflectance, or to a change of one, at band i; mean is
+// its lightMean.
+func (f *fitter) strayed(x []float64, i int, v, mean float64) float64 {
+	return v + x[atStray]/(1+x[atStray])*f.share[i]*(f.back[i]*mean-v)
 }
 
 func (f *fitter) gain(x []float64, i int) float64 {
@@ -170,11 +216,10 @@ func (f *fitter) spectrum(reflectance, mean []float64, x []float64) {
 // priors.
 func (f *fitter) cost(x []float64) float64 {
 	f.spectrum(f.reflectance, f.mean, x)
-	stray := x[atStray]
-	added := stray * f.meanLit(f.reflectance)
+	mean := f.lightMean(f.reflectance)
 	sum := 0.0
 	for i := range f.data {
-		f.fitted[i] = f.gain(x, i) * (f.reflectance[i] + added) / (1 + stray)
+		f.fitted[i] = f.gain(x, i) * f.strayed(x, i, f.reflectance[i], mean)
 		f.residual[i] = 0
 		if f.weight[i] > 0 {
 			f.residual[i] = f.data[i] - f.fitted[i]
@@ -194,8 +239,7 @@ func (f *fitter) cost(x []float64) float64 {
 // differentiate fills the jacobian after cost at x. What bends the spectrum is
 // differenced, the rest is linear.
 func (f *fitter) differentiate(x []float64) {
-	stray := x[atStray]
-	average := f.meanLit(f.reflectance)
+	mean := f.lightMean(f.reflectance)
 	steps := [...]struct {
 		k  int
 		dx float64
@@ -223,18 +267,17 @@ func (f *fitter) differentiate(x []float64) {
 	f.seen(f.jacobian[atContrastSlope], x)
 	for i, r := range f.reflectance {
 		p := f.position[i]
-		f.jacobian[atStray][i] = f.gain(x, i) * (average - r) / ((1 + stray) * (1 + stray))
-		lit := (r + stray*average) / (1 + stray)
+		f.jacobian[atStray][i] = f.gain(x, i) * f.share[i] * (f.back[i]*mean - r) / ((1 + x[atStray]) * (1 + x[atStray]))
+		lit := f.strayed(x, i, r, mean)
 		f.jacobian[atScale][i], f.jacobian[atSlope][i], f.jacobian[atCurvature][i] = lit, lit*p, lit*p*p
 	}
 }
 
 // seen turns a change of the spectrum, in moved, into one of the fit.
 func (f *fitter) seen(dst, x []float64) {
-	stray := x[atStray]
-	added := stray * f.meanLit(f.moved)
+	mean := f.lightMean(f.moved)
 	for i, v := range f.moved {
-		dst[i] = f.gain(x, i) * (v + added) / (1 + stray)
+		dst[i] = f.gain(x, i) * f.strayed(x, i, v, mean)
 	}
 }
 

@@ -47,6 +47,7 @@ const (
 	minSwing     = 0.001 // rms fringe of reflectance, where it is largest
 	weakPart     = 0.01  // standard uncertainty over thickness
 	lostPart     = 0.03
+	weakMisfit   = 0.15 // residual that is no noise over rms fringe
 	weakScale    = 0.5  // the lamp does not lose that much: something is on the view
 	searchMargin = 1.15 // searched beyond the limits, to tell what lies there
 	mostFits     = 3
@@ -379,9 +380,15 @@ func (e *Estimator) judge(fits []candidate) estimate.Result {
 	}
 	swing = math.Sqrt(swing / 2)
 
+	// What the fit leaves in runs is no noise: the front side is not quite as modelled.
+	// A part p of the fringes in its own rhythm shifts their phase by up to p rad, and
+	// over the band thickness by as much of half a lobe.
+	misfit := math.Sqrt(rho) * sigma / swing
 	doubt, _ := w.doubt(x[atThickness], func(i int) float64 {
 		return w.weight[i]*(real(w.first[i])*real(w.first[i])+imag(w.first[i])*imag(w.first[i])) + 1e-12
 	})
+	doubt[0][0] += math.Pow(misfit*e.lobeNM/2, 2)
+	doubt[1][1] += misfit * misfit
 	for a := range noise {
 		for b := range noise {
 			all[a][b] += (inflate - 1) * noise[a][b]
@@ -400,7 +407,7 @@ func (e *Estimator) judge(fits []candidate) estimate.Result {
 		r.Candidates = append(r.Candidates, estimate.Candidate{ThicknessUM: f.x[atThickness] / 1000, Weight: weights[k+1]})
 	}
 	slices.SortStableFunc(r.Candidates, func(a, b estimate.Candidate) int { return cmp.Compare(b.Weight, a.Weight) })
-	e.grade(&r, ok, evidence, swing, other)
+	e.grade(&r, ok, evidence, swing, misfit, other)
 	return r
 }
 
@@ -431,7 +438,7 @@ func rivals(fits []candidate, independent float64) (weights []float64, otherUM f
 }
 
 // grade decides how far the reading may be trusted.
-func (e *Estimator) grade(r *estimate.Result, fixed bool, evidence, swing, otherUM float64) {
+func (e *Estimator) grade(r *estimate.Result, fixed bool, evidence, swing, misfit, otherUM float64) {
 	low, high := e.Limits()
 	unsure := r.SDUM / r.ThicknessUM
 	switch {
@@ -448,6 +455,8 @@ func (e *Estimator) grade(r *estimate.Result, fixed bool, evidence, swing, other
 		r.Reason = fmt.Sprintf("fringes of %.2f and of %.2f µm", r.ThicknessUM, otherUM)
 	case evidence < weakEvidence:
 		r.Quality, r.Reason = estimate.Weak, fmt.Sprintf("faint fringes, %.2g %% of reflectance", 100*swing)
+	case misfit > weakMisfit:
+		r.Quality, r.Reason = estimate.Weak, fmt.Sprintf("the fit leaves %.0f %% of the fringes unexplained", 100*misfit)
 	case unsure > weakPart:
 		r.Quality, r.Reason = estimate.Weak, fmt.Sprintf("known to %.2g %% only", 100*unsure)
 	case math.Abs(r.Scale-1) > weakScale:

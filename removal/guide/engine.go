@@ -19,6 +19,10 @@ type Config struct {
 	// channel that is not known.
 	WavelengthNM func(channel string) []float64
 
+	// ResolutionNM is the full width at half maximum of the line of a channel's
+	// instrument, where it is known; it takes the place of Die.ResolutionNM.
+	ResolutionNM map[string]float64
+
 	Process       removal.Process // NaN: not set
 	PrestonRelSD  float64
 	Advice        advice.Config
@@ -165,7 +169,11 @@ func (e *Engine) reader(channel string) (*reader, error) {
 	if wavelengthNM == nil {
 		return nil, fmt.Errorf("channel %q has no wavelengths", channel)
 	}
-	r, err := newReader(channel, wavelengthNM, e.config.Die, e.config.EdgeThreshold)
+	setup := e.config.Die
+	if width := e.config.ResolutionNM[channel]; width > 0 {
+		setup.ResolutionNM = width
+	}
+	r, err := newReader(channel, wavelengthNM, setup, e.config.EdgeThreshold)
 	if err != nil {
 		return nil, err
 	}

@@ -247,6 +247,59 @@ func TestForceActsAtOnce(t *testing.T) {
 	}
 }
 
+// From thick to thin silicon: near-infrared spectra read what the visible cannot, both
+// where both can, and the track passes from one to the other without a jump.
+func TestHandover(t *testing.T) {
+	infrared := make([]float64, 400)
+	for i := range infrared {
+		infrared[i] = 1000 + 1.75*float64(i)
+	}
+	b := newBench(t)
+	model, err := die.NewModel(testDie(), infrared, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	nir := &bench{t, model, b.rng}
+	e := b.engine(func(c *Config) {
+		c.WavelengthNM = func(channel string) []float64 {
+			if channel == "nir" {
+				return infrared
+			}
+			return wavelengths()
+		}
+	})
+	const umS, everyS = rateUMS, 8
+	good := map[string]int{}
+	before := math.NaN()
+	for timeS := 0.0; timeS < 520; timeS += everyS {
+		truth := 10 - umS*timeS
+		var step Step
+		if truth > 3.5 {
+			s := nir.spectrum(timeS, truth, "c")
+			s.Channel = "nir"
+			step = last(feed(t, e, s))
+			if step.Estimate.Quality == estimate.Good {
+				good["nir"]++
+			}
+		}
+		step = last(feed(t, e, b.spectrum(timeS+0.5, truth-umS*0.5, "c")))
+		if step.Estimate.Quality == estimate.Good {
+			good["vis"]++
+		}
+		f := step.Forecast
+		if miss := f.ThicknessUM - (truth - umS*0.5); timeS > 10 && math.Abs(miss) > 0.02+3*f.SDUM {
+			t.Errorf("at %g s: track %.3f µm, truth %.3f µm", timeS, f.ThicknessUM, truth-umS*0.5)
+		}
+		if fall := before - f.ThicknessUM; timeS > 12 && math.Abs(fall-everyS*umS) > 0.03 {
+			t.Errorf("at %g s the track falls by %.3f µm, the die by %.3f", timeS, fall, everyS*umS)
+		}
+		before = f.ThicknessUM
+	}
+	if good["nir"] < 30 || good["vis"] < 20 {
+		t.Errorf("good readings: %v", good)
+	}
+}
+
 func TestTimesOutOfOrder(t *testing.T) {
 	b := newBench(t)
 	e := b.engine(nil)

@@ -3,18 +3,31 @@ package guide
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"bluefringe/optics/die"
 	"bluefringe/optics/estimate"
 	"bluefringe/optics/fringe"
+	"bluefringe/optics/thick"
 )
 
 // reader turns the spectra of one channel into estimates. It keeps no history.
 type reader struct {
 	channel   string
-	estimator *estimate.Estimator
+	estimator estimator
 	threshold float64
 }
+
+// estimator finds the thickness in one spectrum: from the whole shape of the fringes
+// where silicon absorbs (package estimate), from their frequency where it does not
+// (package thick).
+type estimator interface {
+	Measure(reflectance []float64) (estimate.Result, error)
+	PhasePerNM() []float64
+}
+
+// A channel that reaches beyond this wavelength sees through silicon of any thickness.
+const infraredNM = 1150
 
 // finding is an estimate with what the track needs besides.
 type finding struct {
@@ -25,11 +38,17 @@ type finding struct {
 }
 
 func newReader(channel string, wavelengthNM []float64, setup die.Setup, threshold float64) (*reader, error) {
-	e, err := estimate.New(setup, wavelengthNM, estimate.Options{})
+	r := &reader{channel: channel, threshold: threshold}
+	var err error
+	if slices.Max(wavelengthNM) > infraredNM {
+		r.estimator, err = thick.New(setup, wavelengthNM, thick.Options{})
+	} else {
+		r.estimator, err = estimate.New(setup, wavelengthNM, estimate.Options{})
+	}
 	if err != nil {
 		return nil, fmt.Errorf("channel %s: %w", channel, err)
 	}
-	return &reader{channel, e, threshold}, nil
+	return r, nil
 }
 
 // read says what one spectrum says by itself.
@@ -42,6 +61,7 @@ func (r *reader) read(s Spectrum) (finding, error) {
 		TimeS: s.TimeS, Site: s.Site, Channel: s.Channel,
 		Quality: result.Quality, Reason: result.Reason,
 		ThicknessUM: result.ThicknessUM, SDUM: result.SDUM, SpreadUM: result.SpreadUM,
+		Budget: result.Budget, Candidates: result.Candidates,
 		EdgeNM: math.NaN(),
 		Picture: Picture{
 			WavelengthNM: result.WavelengthNM, Reflectance: result.Measured, Model: result.Model,
@@ -54,7 +74,7 @@ func (r *reader) read(s Spectrum) (finding, error) {
 	}
 	f.systematicUM = math.Sqrt(math.Max(0, result.SDUM*result.SDUM-result.FitSDUM*result.FitSDUM))
 
-	phase := r.estimator.PhasePerNM()
+	phase := slices.Clone(r.estimator.PhasePerNM())
 	for i := range phase {
 		phase[i] *= result.ThicknessUM * 1000
 	}

@@ -45,6 +45,11 @@ type Estimate struct {
 	SpreadUM    float64 // standard deviation of thickness inside the spot
 	EdgeNM      float64 // contrast edge as measured
 
+	// Budget is what SDUM is made of, and Candidates the explanations that were compared,
+	// best first: two that count make the quality ambiguous.
+	Budget     estimate.Budget
+	Candidates []estimate.Candidate
+
 	Reason  string  // why the quality is not good; empty when it is
 	Picture Picture // for the screen and the report
 }
