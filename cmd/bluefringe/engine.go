@@ -45,7 +45,7 @@ func newEngine(s setup.Setup, c *calibrate.Calibrator) (*guide.Engine, error) {
 	config := guide.Config{
 		Die:          dieSetup(s),
 		WavelengthNM: c.WavelengthsNM,
-		ResolutionNM: map[string]float64{},
+		Instruments:  map[string]guide.Instrument{},
 		Process:      process(s),
 		PrestonRelSD: s.Process.PrestonRelSD,
 		Advice: advice.Config{
@@ -54,7 +54,7 @@ func newEngine(s setup.Setup, c *calibrate.Calibrator) (*guide.Engine, error) {
 		},
 	}
 	for name, i := range s.Instrument {
-		config.ResolutionNM[name] = i.ResolutionNM
+		config.Instruments[name] = guide.Instrument{ResolutionNM: i.ResolutionNM, NA: i.NA}
 	}
 	for _, r := range s.Rule {
 		level, err := advice.ParseLevel(r.Advice)

@@ -217,6 +217,9 @@ func (s *session) calibrate(base setup.Setup) error {
 	if err := c.SetChannels(base.Channels); err != nil {
 		return usage(fmt.Errorf("%s: %w", base.Name, err))
 	}
+	for name, instrument := range base.Instrument {
+		c.SetStray(name, instrument.Stray)
+	}
 	if err := c.SetChannels(s.opening.Channels); err != nil {
 		return err
 	}

@@ -3,6 +3,9 @@
 //
 //	R(λ) = R_ref(λ) · (counts − dark) / (reference − dark)
 //
+// Where the set-up gives the stray light of the instrument, as a share s of the mean
+// light, it is taken off counts and reference first: x = c − s/(1+s)·mean(c).
+//
 // R_ref is the normal-incidence reflectance of the reference material in the
 // ambient medium, from the published tables of optics/material. Wavelengths are
 // nanometres, reflectance is a fraction (1 is all the light). A pixel that has
@@ -50,6 +53,7 @@ type Calibrator struct {
 	ambient      *material.Material
 	temperatureC float64
 	channels     map[string]*channel
+	stray        map[string]float64 // by channel, 0 to 1
 }
 
 type channel struct {
@@ -68,7 +72,33 @@ func New(ambient string, temperatureC float64) (*Calibrator, error) {
 	if err != nil {
 		return nil, fmt.Errorf("ambient: %w", err)
 	}
-	return &Calibrator{ambient: m, temperatureC: temperatureC, channels: map[string]*channel{}}, nil
+	return &Calibrator{ambient: m, temperatureC: temperatureC, channels: map[string]*channel{}, stray: map[string]float64{}}, nil
+}
+
+// SetStray tells what share of the mean light every pixel of a channel sees as stray
+// light. It holds for what is taken from then on.
+func (c *Calibrator) SetStray(channel string, share float64) { c.stray[channel] = share }
+
+// withoutStray takes the stray light off a signal, in place. Pixels without a value
+// (NaN) are left out of the mean.
+func withoutStray(signal []float64, share float64) {
+	if share == 0 {
+		return
+	}
+	sum, n := 0.0, 0
+	for _, v := range signal {
+		if !math.IsNaN(v) {
+			sum += v
+			n++
+		}
+	}
+	if n == 0 {
+		return
+	}
+	stray := share / (1 + share) * sum / float64(n)
+	for i := range signal {
+		signal[i] -= stray
+	}
 }
 
 // SetChannels adds channels, or replaces them: from a set-up file, for streams
@@ -118,7 +148,7 @@ func (c *Calibrator) Take(body event.Body) error {
 			return err
 		}
 		ch.dark = slices.Clone(b.Counts)
-		return ch.update()
+		return ch.update(c.stray[b.Channel])
 	case event.Reference:
 		ch, err := c.find(b.Channel, "reference", len(b.Counts))
 		if err != nil {
@@ -132,7 +162,7 @@ func (c *Calibrator) Take(body event.Body) error {
 			ch.material, ch.standard = b.Material, standard
 		}
 		ch.reference = slices.Clone(b.Counts)
-		return ch.update()
+		return ch.update(c.stray[b.Channel])
 	}
 	return nil
 }
@@ -146,6 +176,11 @@ func (c *Calibrator) Reflectance(dst []float64, s event.Spectrum) ([]float64, er
 			return nil, err
 		}
 		dst = append(dst[:0], s.Reflectance...)
+		share := c.stray[s.Channel]
+		withoutStray(dst, share)
+		for i := range dst {
+			dst[i] *= 1 + share // the reference, one everywhere, had its own
+		}
 		return dst, plausible(dst)
 	}
 	ch, err := c.find(s.Channel, "spectrum", len(s.Counts))
@@ -162,8 +197,12 @@ func (c *Calibrator) Reflectance(dst []float64, s event.Spectrum) ([]float64, er
 	for i, counts := range s.Counts {
 		dst[i] = math.NaN()
 		if counts < clip {
-			dst[i] = ch.gain[i] * (counts - ch.dark[i])
+			dst[i] = counts - ch.dark[i]
 		}
+	}
+	withoutStray(dst, c.stray[s.Channel])
+	for i := range dst {
+		dst[i] *= ch.gain[i]
 	}
 	return dst, plausible(dst)
 }
@@ -202,8 +241,8 @@ func (c *Calibrator) standard(name string, wavelengthNM []float64) ([]float64, e
 	return standard, nil
 }
 
-// update makes the gain from dark and reference.
-func (ch *channel) update() error {
+// update makes the gain from dark and reference, for a share of stray light.
+func (ch *channel) update(stray float64) error {
 	if ch.dark == nil || ch.reference == nil {
 		return nil
 	}
@@ -217,8 +256,12 @@ func (ch *channel) update() error {
 	}
 	usable := 0
 	for i := range ch.gain {
+		ch.gain[i] = ch.light(i)
+	}
+	withoutStray(ch.gain, stray)
+	for i, light := range ch.gain {
 		ch.gain[i] = math.NaN()
-		if light := ch.light(i); light > minLight*most {
+		if light > minLight*most {
 			ch.gain[i] = ch.standard[i] / light
 		}
 		if !math.IsNaN(ch.gain[i]) {

@@ -318,3 +318,55 @@ func BenchmarkReflectance(b *testing.B) {
 		}
 	}
 }
+
+// Stray light that every pixel sees as a share of the mean must drop out: counts made
+// with it give the reflectance that counts without it give.
+func TestStrayLightDropsOut(t *testing.T) {
+	const pixels, share = 64, 0.05
+	ch := event.Channel{WavelengthPoly: event.Values{500, 5}, Pixels: pixels}
+	lamp, film := make([]float64, pixels), make([]float64, pixels)
+	dark := make([]float64, pixels)
+	for i := range lamp {
+		dark[i] = 100
+		lamp[i] = 10000 + 150*float64(i)
+		film[i] = lamp[i] * (0.7 + 0.25*math.Cos(float64(i)/3))
+	}
+	seen := func(light []float64, share float64) []float64 {
+		mean := 0.0
+		for _, v := range light {
+			mean += v / pixels
+		}
+		out := make([]float64, pixels)
+		for i, v := range light {
+			out[i] = dark[i] + v + share*mean
+		}
+		return out
+	}
+	measure := func(made, told float64) []float64 {
+		c, err := New("air", 25)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c.SetStray("vis", told)
+		if err := c.SetChannels(map[string]event.Channel{"vis": ch}); err != nil {
+			t.Fatal(err)
+		}
+		take(t, c, event.Dark{Channel: "vis", Counts: dark}, event.Reference{Channel: "vis", Material: "Si", Counts: seen(lamp, made)})
+		r, err := c.Reflectance(nil, event.Spectrum{Channel: "vis", Counts: seen(film, made)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	want, got, uncorrected := measure(0, 0), measure(share, share), measure(share, 0)
+	off := 0.0
+	for i := range want {
+		if math.Abs(got[i]-want[i]) > 1e-12 {
+			t.Errorf("pixel %d: %.6f with stray light taken off, %.6f without any", i, got[i], want[i])
+		}
+		off = math.Max(off, math.Abs(uncorrected[i]-want[i]))
+	}
+	if off < 1e-3 {
+		t.Errorf("the stray light of the test changes reflectance by %.2g only", off)
+	}
+}

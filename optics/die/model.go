@@ -49,7 +49,7 @@ type pixel struct {
 	gainPower  float64    // |T/r10|²
 	kappa      complex128 // (T/r10)·A*
 	shape      [2]float64 // of Params.Dispersion here
-	smear      float64    // variance of the fringe phase from resolution, per nm² of silicon
+	smear      float64    // variance of the fringe phase from resolution and aperture, per nm² of silicon
 
 	silicon, metal, end complex128
 	under               []complex128
@@ -80,9 +80,14 @@ func NewModel(setup Setup, wavelengthNM []float64, binNM float64) (*Model, error
 	m := &Model{setup: setup, layers: len(setup.Under), pixels: make([]pixel, len(wavelengthNM))}
 	for i, w := range wavelengthNM {
 		outer := optics.Interface(all.ambient[i], all.silicon[i])
+		// In a filled cone the square of the sine inside the silicon is uniform up to
+		// (NA/n)², so cos θ is on average 1-(NA/2n)² and uniform over twice that: a film
+		// that looks thinner, and a blur.
+		cone := setup.NA / (2 * real(all.silicon[i]))
+		cone *= cone
 		p := pixel{
 			wavelength: w,
-			turn:       complex(4*math.Pi/w, 0) * all.silicon[i],
+			turn:       complex(4*math.Pi/w*(1-cone), 0) * all.silicon[i],
 			outer:      outer,
 			inner:      -outer,
 			gain:       (1 - outer*outer) / -outer,
@@ -97,7 +102,8 @@ func NewModel(setup Setup, wavelengthNM []float64, binNM float64) (*Model, error
 		p.gainPower = power(p.gain)
 		p.kappa = p.gain * cmplx.Conj(outer)
 		phasePerNM := 4 * math.Pi * groupIndex[i] / (w * w) // dφ/dλ per nm of silicon
-		p.smear = phasePerNM * phasePerNM * lineVar
+		coneSD := real(p.turn) * 2 * cone / math.Sqrt(12)
+		p.smear = phasePerNM*phasePerNM*lineVar + coneSD*coneSD
 		for j := range p.under {
 			p.under[j] = all.under[j][i]
 		}

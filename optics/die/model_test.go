@@ -218,3 +218,50 @@ func TestSweepEqualsEvaluate(t *testing.T) {
 		}
 	}
 }
+
+// A cone of light against the average of the stack recursion over it, half s and half
+// p. What the cone does to the interfaces themselves is left out of the model.
+func TestApertureEqualsAverageOverTheCone(t *testing.T) {
+	const na, thickness = 0.25, 4000
+	setup := testSetup()
+	setup.NA = na
+	w := wavelengths(600, 950, 80)
+	m, err := NewModel(setup, w, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	all, err := setup.indices(w)
+	if err != nil {
+		t.Fatal(err)
+	}
+	e := m.NewEvaluation()
+	p := m.Nominal(thickness)
+	p.Coverage = 0
+	m.Evaluate(e, p)
+	ignored := setup
+	ignored.NA = 0
+	flat, err := NewModel(ignored, w, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	parallel := flat.NewEvaluation()
+	flat.Evaluate(parallel, p)
+	worst, without := 0.0, 0.0
+	for i, nm := range w {
+		sum := 0.0
+		const rays = 60
+		for k := range rays {
+			angle := math.Asin(na * math.Sqrt((float64(k)+0.5)/rays))
+			layers := []optics.Layer{{Index: all.silicon[i], ThicknessNM: thickness}, {Index: all.under[0][i], ThicknessNM: 40}}
+			for _, pol := range []optics.Polarisation{optics.S, optics.P} {
+				sum += optics.Reflectance(nm, 1, layers, all.under[1][i], angle, pol) / (2 * rays)
+			}
+		}
+		worst = math.Max(worst, math.Abs(e.Reflectance[i]-sum))
+		without = math.Max(without, math.Abs(parallel.Reflectance[i]-sum))
+	}
+	if worst > 0.006 || without < 3*worst {
+		t.Errorf("cone: model differs by %.4f, parallel light by %.4f", worst, without)
+	}
+	t.Logf("cone: model differs by %.4f, parallel light by %.4f", worst, without)
+}

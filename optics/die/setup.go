@@ -20,6 +20,9 @@ type Setup struct {
 	// ResolutionNM is the full width at half maximum of the instrument's line.
 	ResolutionNM float64
 
+	// NA is the numerical aperture of the light, a filled cone; 0 for parallel light.
+	NA float64
+
 	// Library knows the materials named here; nil for the built-in ones.
 	Library *material.Library
 	// Carriers dope the silicon; zero for none.

@@ -19,14 +19,19 @@ type Config struct {
 	// channel that is not known.
 	WavelengthNM func(channel string) []float64
 
-	// ResolutionNM is the full width at half maximum of the line of a channel's
-	// instrument, where it is known; it takes the place of Die.ResolutionNM.
-	ResolutionNM map[string]float64
+	// Instruments tells what is known of a channel's spectrometer.
+	Instruments map[string]Instrument
 
 	Process       removal.Process // NaN: not set
 	PrestonRelSD  float64
 	Advice        advice.Config
 	EdgeThreshold float64 // visibility at the contrast edge; 0 takes fringe.Threshold
+}
+
+// Instrument is what blurs fringes besides the die.
+type Instrument struct {
+	ResolutionNM float64 // full width at half maximum of the line
+	NA           float64 // numerical aperture of the light
 }
 
 const (
@@ -170,8 +175,8 @@ func (e *Engine) reader(channel string) (*reader, error) {
 		return nil, fmt.Errorf("channel %q has no wavelengths", channel)
 	}
 	setup := e.config.Die
-	if width := e.config.ResolutionNM[channel]; width > 0 {
-		setup.ResolutionNM = width
+	if i, ok := e.config.Instruments[channel]; ok {
+		setup.ResolutionNM, setup.NA = i.ResolutionNM, i.NA
 	}
 	r, err := newReader(channel, wavelengthNM, setup, e.config.EdgeThreshold)
 	if err != nil {
