@@ -41,9 +41,10 @@ func process(s setup.Setup) removal.Process {
 }
 
 // newEngine builds the engine for a set-up and the channels known so far.
-func newEngine(s setup.Setup, c *calibrate.Calibrator) (*guide.Engine, error) {
+func newEngine(s setup.Setup, c *calibrate.Calibrator, cold bool) (*guide.Engine, error) {
 	config := guide.Config{
 		Die:          dieSetup(s),
+		Cold:         cold,
 		WavelengthNM: c.WavelengthsNM,
 		Instruments:  map[string]guide.Instrument{},
 		Process:      process(s),

@@ -78,7 +78,7 @@ func measure(ctx context.Context, st streams, path string, v view, sink measureS
 		return err
 	}
 	counted := &countedSource{Source: device.File(path), size: info.Size()}
-	s := &session{lossless: true, source: counted, sink: &sink}
+	s := &session{lossless: true, cold: true, source: counted, sink: &sink}
 	if s.setup, s.prelude, err = v.load(); err != nil {
 		return err
 	}

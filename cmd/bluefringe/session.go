@@ -54,6 +54,7 @@ type session struct {
 	recorder *record.Recorder // nil: nothing is recorded
 	clock    float64          // run seconds per second on the wall while no line comes; 0: none pass
 	lossless bool             // the reader may wait for the engine
+	cold     bool             // every spectrum is read by itself
 	sink     sink
 	notices  chan string // from the source; nil: none
 
@@ -344,7 +345,7 @@ func (s *session) start() error {
 	if s.setup != nil {
 		chosen = *s.setup
 	}
-	engine, err := newEngine(chosen, s.calibrator)
+	engine, err := newEngine(chosen, s.calibrator, s.cold)
 	if err != nil {
 		return usage(fmt.Errorf("%s: %w", chosen.Name, err))
 	}

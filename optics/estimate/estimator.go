@@ -60,6 +60,7 @@ const (
 	minSwing        = 0.002 // rms fringe of reflectance below which there is nothing to read
 	otherOrder      = 0.02  // weight of a second candidate that makes a reading ambiguous
 	mostIndependent = 120
+	weakDoubt       = 4  // times the uncertainty of the front side for a weak reading
 	minBands        = 40 // fewer bands with light than this say nothing
 )
 
@@ -101,6 +102,8 @@ type Result struct {
 	// the fringes (die.Model.Fundamental), in the units of Measured; nil when lost.
 	Mean        []float64
 	Fundamental []complex128
+
+	at []float64 // the fitted parameters, for Again
 }
 
 // Candidate is one explanation of the spectrum.
@@ -264,6 +267,48 @@ func (e *Estimator) measured() []float64 {
 	return out
 }
 
+// What a reading must keep to count as the continuation of an earlier one.
+const (
+	againResidual = 1.3  // times the residual then
+	againMoveNM   = 30   // from the thickness expected: a third of a fringe order
+	againRival    = 1e-3 // weight of a second candidate then
+)
+
+// Sure tells whether the reading leaves no other fringe order open, so that the next
+// spectrum of the same place may be read from there with Again.
+func (r Result) Sure() bool {
+	return r.Quality == Good && (len(r.Candidates) < 2 || r.Candidates[1].Weight < againRival)
+}
+
+// Again reads a spectrum of the place of an earlier, sure reading: from its fit at the
+// thickness now expected, without a search. ok is false when that is not a good reading
+// of the same die: then Measure must look at the whole range.
+func (e *Estimator) Again(reflectance []float64, earlier Result, expectedUM float64) (r Result, ok bool, err error) {
+	if len(reflectance) != e.pixels {
+		return Result{}, false, fmt.Errorf("%w: found %d, the channel has %d", ErrLength, len(reflectance), e.pixels)
+	}
+	if !earlier.Sure() || len(earlier.at) == 0 {
+		return Result{}, false, nil
+	}
+	if lit := e.fine.load(withoutSpikes(reflectance)); lit < max(minBands, len(e.fine.data)/3) {
+		return Result{}, false, nil
+	}
+	f := e.fine.fitter
+	x := slices.Clone(earlier.at)
+	x[atThickness] = expectedUM * 1000
+	sigma := earlier.Residual
+	f.descend(x, sigma, 4)
+	if f.reweigh(x) > againResidual*sigma {
+		return Result{}, false, nil
+	}
+	f.descend(x, sigma, 2)
+	if math.Abs(x[atThickness]-expectedUM*1000) > againMoveNM {
+		return Result{}, false, nil
+	}
+	r = e.judge([]fit{{x: x}})
+	return r, r.Quality == Good, nil
+}
+
 // refine turns guesses into fits on the fine grid, best first, each a different
 // thickness.
 func (e *Estimator) refine(guesses []guess) []fit {
@@ -373,6 +418,7 @@ func (e *Estimator) judge(fits []fit) Result {
 		Scale:       best[f.lamp()],
 		UnderNM:     slices.Clone(best[atUnder:f.lamp()]),
 		Residual:    sigma,
+		at:          slices.Clone(best),
 
 		WavelengthNM: e.fine.grid.wavelengthNM,
 		Measured:     e.measured(),
@@ -453,6 +499,11 @@ func (e *Estimator) grade(r *Result, swing, misfit, signal float64) {
 		r.Quality, r.Reason = Weak, fmt.Sprintf("the fit leaves %.0f %% of the fringes unexplained", 100*misfit)
 	case signal < weakSignal:
 		r.Quality, r.Reason = Weak, fmt.Sprintf("fringes of %.2g %% of reflectance are faint", 100*swing)
+	}
+	if r.Quality == Weak {
+		// What spoils the fit reaches the phase as well; by how much is not known.
+		r.Budget.UnderlayerUM *= weakDoubt
+		r.SDUM = r.Budget.SDUM()
 	}
 	if r.Quality == Lost {
 		lost := e.lost(r.Reason)

@@ -262,3 +262,62 @@ func TestSpikeFilterLeavesFringes(t *testing.T) {
 		}
 	}
 }
+
+// Reading on from an earlier reading must give what a search gives, and must refuse
+// where the die is not where it was expected.
+func TestAgain(t *testing.T) {
+	w := pixels(410, 1000, 1024)
+	g := generator(t, w)
+	e, err := New(commonDie(), w, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	rng := rand.New(rand.NewPCG(10, 1))
+	s := testspectra.Ordinary(rng, 2000, 2001)
+	first, err := e.Measure(g.Spectrum(s, rng))
+	if err != nil || !first.Sure() {
+		t.Fatalf("%v, %v", first, err)
+	}
+	s.ThicknessNM -= 15
+	thinner := g.Spectrum(s, rng)
+	cold, err := e.Measure(thinner)
+	if err != nil {
+		t.Fatal(err)
+	}
+	again, ok, err := e.Again(thinner, first, first.ThicknessUM-0.013)
+	if err != nil || !ok {
+		t.Fatalf("ok %v, %v", ok, err)
+	}
+	if math.Abs(again.ThicknessUM-cold.ThicknessUM) > 0.0003 {
+		t.Errorf("read on %.5f µm, searched %.5f µm", again.ThicknessUM, cold.ThicknessUM)
+	}
+	for _, off := range []float64{0.12, -0.12, 1} {
+		if r, ok, _ := e.Again(thinner, first, first.ThicknessUM+off); ok {
+			t.Errorf("expected %g µm off: read %.4f µm", off, r.ThicknessUM)
+		}
+	}
+	if _, _, err := e.Again(make([]float64, 3), first, 2); !errors.Is(err, ErrLength) {
+		t.Errorf("three pixels: %v", err)
+	}
+}
+
+func BenchmarkAgain1024(b *testing.B) {
+	w := pixels(410, 1000, 1024)
+	g := generator(b, w)
+	e, err := New(commonDie(), w, Options{})
+	if err != nil {
+		b.Fatal(err)
+	}
+	rng := rand.New(rand.NewPCG(7, 1))
+	spectrum := g.Spectrum(testspectra.Ordinary(rng, 2000, 2001), rng)
+	first, err := e.Measure(spectrum)
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, ok, err := e.Again(spectrum, first, first.ThicknessUM+0.004); !ok || err != nil {
+			b.Fatal(ok, err)
+		}
+	}
+}

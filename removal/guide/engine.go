@@ -26,6 +26,9 @@ type Config struct {
 	PrestonRelSD  float64
 	Advice        advice.Config
 	EdgeThreshold float64 // visibility at the contrast edge; 0 takes fringe.Threshold
+	// Cold reads every spectrum by itself, over the whole range of thickness. Otherwise
+	// most spectra of a track that is sure of itself are read from its forecast.
+	Cold bool
 }
 
 // Instrument is what blurs fringes besides the die.
@@ -67,8 +70,9 @@ type site struct {
 	name         string
 	tracker      *removal.Tracker
 	latest       *Estimate
-	systematicUM float64 // uncertainty that all its readings share
-	goodS        float64 // time of the newest reading that the track took
+	leads        map[string]*lead // by channel
+	systematicUM float64          // uncertainty that all its readings share
+	goodS        float64          // time of the newest reading that the track took
 	visits       interval
 	forecast     removal.Forecast // filled by look
 	state        removal.State
@@ -102,12 +106,17 @@ func (e *Engine) Spectrum(s Spectrum) ([]Step, error) {
 		return nil, err
 	}
 	steps := e.Advance(s.TimeS)
-	found, err := r.read(s)
+	at := e.site(s.Site)
+	var from *lead
+	if !e.config.Cold {
+		from = at.leads[s.Channel]
+	}
+	found, err := r.read(s, from, at.tracker.At(s.TimeS).ThicknessUM)
 	if err != nil {
 		return nil, err
 	}
-	at := e.site(s.Site)
 	at.latest = found.estimate
+	delete(at.leads, s.Channel)
 	at.visits.add(s.TimeS)
 	e.interval.add(s.TimeS)
 	if um, sd, ok := at.reading(found); ok {
@@ -115,6 +124,7 @@ func (e *Engine) Spectrum(s Spectrum) ([]Step, error) {
 		case removal.Started, removal.Accepted, removal.Relocked:
 			at.goodS = e.nowS
 			at.systematicUM = found.systematicUM
+			at.leads[s.Channel] = found.lead
 		}
 	}
 	return append(steps, e.step(e.nowS, at, found.estimate)), nil
@@ -191,7 +201,7 @@ func (e *Engine) site(name string) *site {
 	if i >= 0 {
 		return e.sites[i]
 	}
-	s := &site{name: name, goodS: math.NaN(), tracker: removal.NewTracker(removal.TrackerConfig{RateRelSD: e.config.PrestonRelSD})}
+	s := &site{name: name, leads: map[string]*lead{}, goodS: math.NaN(), tracker: removal.NewTracker(removal.TrackerConfig{RateRelSD: e.config.PrestonRelSD})}
 	s.tracker.Process(e.nowS, e.contact, e.process.RateUMMin())
 	e.sites = append(e.sites, s)
 	return s

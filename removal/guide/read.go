@@ -26,12 +26,29 @@ type estimator interface {
 	PhasePerNM() []float64
 }
 
+// continuer is an estimator that can read on from an earlier reading.
+type continuer interface {
+	Again(reflectance []float64, earlier estimate.Result, expectedUM float64) (r estimate.Result, ok bool, err error)
+}
+
+// coldEvery is how many spectra of a site are read from the forecast before one is
+// searched for over the whole range again, lest a wrong fringe order be kept.
+const coldEvery = 12
+
+// lead is where the next spectrum of a site is expected: from the last sure reading,
+// and how long that goes on.
+type lead struct {
+	earlier estimate.Result
+	left    int // spectra to go before the next search
+}
+
 // A channel that reaches beyond this wavelength sees through silicon of any thickness.
 const infraredNM = 1150
 
 // finding is an estimate with what the track needs besides.
 type finding struct {
 	estimate     *Estimate
+	lead         *lead   // for the next spectrum of the site; nil: search
 	sdUM         float64 // uncertainty that is new in every spectrum
 	systematicUM float64 // uncertainty that they share
 	candidates   []estimate.Candidate
@@ -51,9 +68,28 @@ func newReader(channel string, wavelengthNM []float64, setup die.Setup, threshol
 	return r, nil
 }
 
-// read says what one spectrum says by itself.
-func (r *reader) read(s Spectrum) (finding, error) {
-	result, err := r.estimator.Measure(s.Reflectance)
+// measure reads on from the lead where there is one, and searches otherwise.
+func (r *reader) measure(reflectance []float64, from *lead, expectedUM float64) (estimate.Result, *lead, error) {
+	c, can := r.estimator.(continuer)
+	if can && from != nil && from.left > 0 {
+		result, ok, err := c.Again(reflectance, from.earlier, expectedUM)
+		if err != nil || ok {
+			// The residual of the search stays the measure: it must not creep.
+			result.Residual = from.earlier.Residual
+			return result, &lead{result, from.left - 1}, err
+		}
+	}
+	result, err := r.estimator.Measure(reflectance)
+	if err != nil || !can || !result.Sure() {
+		return result, nil, err
+	}
+	return result, &lead{result, coldEvery}, nil
+}
+
+// read says what one spectrum shows. from and expectedUM, the thickness that the track
+// forecasts, only spare the search: nil makes it read the spectrum by itself.
+func (r *reader) read(s Spectrum, from *lead, expectedUM float64) (finding, error) {
+	result, next, err := r.measure(s.Reflectance, from, expectedUM)
 	if err != nil {
 		return finding{}, fmt.Errorf("channel %s: %w", r.channel, err)
 	}
@@ -68,7 +104,7 @@ func (r *reader) read(s Spectrum) (finding, error) {
 			EdgeExpectedNM: math.NaN(), EdgeThreshold: r.threshold,
 		},
 	}
-	f := finding{estimate: e, sdUM: result.FitSDUM, candidates: result.Candidates}
+	f := finding{estimate: e, lead: next, sdUM: result.FitSDUM, candidates: result.Candidates}
 	if result.Quality == estimate.Lost {
 		return f, nil
 	}
