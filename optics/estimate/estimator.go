@@ -297,11 +297,11 @@ func (e *Estimator) Again(reflectance []float64, earlier Result, expectedUM floa
 	x := slices.Clone(earlier.at)
 	x[atThickness] = expectedUM * 1000
 	sigma := earlier.Residual
-	f.descend(x, sigma, 4)
+	f.Descend(x, sigma, 4)
 	if f.reweigh(x) > againResidual*sigma {
 		return Result{}, false, nil
 	}
-	f.descend(x, sigma, 2)
+	f.Descend(x, sigma, 2)
 	if math.Abs(x[atThickness]-expectedUM*1000) > againMoveNM {
 		return Result{}, false, nil
 	}
@@ -317,8 +317,8 @@ func (e *Estimator) refine(guesses []guess) []fit {
 	for _, g := range guesses[:min(len(guesses), searchRefined)] {
 		x := coarse.start(g.params)
 		x[atTilt] = 0.3 // inside, where the slopes lead either way
-		x[atUnder] = min(15, coarse.high[atUnder])
-		cost := coarse.descend(x, searchSigma, 8)
+		x[atUnder] = min(15, coarse.High[atUnder])
+		cost := coarse.Descend(x, searchSigma, 8)
 		rough = append(rough, fit{x: x, cost: cost})
 	}
 	rough = distinct(rough)
@@ -329,8 +329,8 @@ func (e *Estimator) refine(guesses []guess) []fit {
 		if r.cost > hopeless*rough[0].cost+searchBands/2 {
 			break
 		}
-		copy(fine.robust, fine.weight)
-		r.cost = fine.descend(r.x, searchSigma, 6)
+		fine.trustAll()
+		r.cost = fine.Descend(r.x, searchSigma, 6)
 		fits = append(fits, r)
 	}
 	fits = distinct(fits)
@@ -338,8 +338,8 @@ func (e *Estimator) refine(guesses []guess) []fit {
 		return nil
 	}
 	for _, x := range e.neighbours(fits) {
-		copy(fine.robust, fine.weight)
-		fits = append(fits, fit{x: x, cost: fine.descend(x, searchSigma, 8)})
+		fine.trustAll()
+		fits = append(fits, fit{x: x, cost: fine.Descend(x, searchSigma, 8)})
 	}
 	fits = distinct(fits)
 	sigma := math.Inf(1)
@@ -347,7 +347,7 @@ func (e *Estimator) refine(guesses []guess) []fit {
 		sigma = math.Min(sigma, fine.settle(f.x, searchSigma))
 	}
 	for i := range fits {
-		fits[i].cost, fits[i].prior = fine.loss(fits[i].x, sigma), fine.priorCost(fits[i].x)
+		fits[i].cost, fits[i].prior = fine.loss(fits[i].x, sigma), fine.PriorCost(fits[i].x)
 	}
 	return distinct(fits)
 }
@@ -374,7 +374,7 @@ func (e *Estimator) neighbours(fits []fit) [][]float64 {
 	for _, orders := range []float64{-1, 1, -2, 2} {
 		d := best[atThickness] + orders*period
 		stands := slices.ContainsFunc(fits, func(o fit) bool { return math.Abs(o.x[atThickness]-d) < 0.3*period })
-		if stands || d < f.low[atThickness] || d > f.high[atThickness] {
+		if stands || d < f.Low[atThickness] || d > f.High[atThickness] {
 			continue
 		}
 		x := slices.Clone(best)
@@ -427,7 +427,7 @@ func (e *Estimator) judge(fits []fit) Result {
 	// reweigh left the best fit evaluated: residual = data - model.
 	swing := 0.0
 	for i := range r.Model {
-		r.Model[i] = f.data[i] - f.residual[i]
+		r.Model[i] = f.data[i] - f.Residual[i]
 		if e.fine.weight[i] == 0 {
 			r.Model[i] = math.NaN()
 		}
@@ -443,7 +443,7 @@ func (e *Estimator) judge(fits []fit) Result {
 	swing = r.Scale * math.Sqrt(swing/float64(len(r.Model)))
 
 	r.FitSDUM, r.SDUM = math.NaN(), math.NaN()
-	if c, ok := f.covariance(best, sigma); ok {
+	if c, ok := f.Covariance(best, sigma); ok {
 		r.FitSDUM = math.Sqrt(c.At(atThickness, atThickness)) / 1000
 		r.Budget = newBudget(r.ThicknessUM, r.FitSDUM)
 		r.SDUM = r.Budget.SDUM()
