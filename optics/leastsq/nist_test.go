@@ -13,13 +13,13 @@ import (
 // problem is one set of NIST StRD, Nonlinear Regression (NIST/ITL Statistical Reference
 // Datasets, public domain): testdata/*.csv hold data, two starts and certified values.
 type problem struct {
-	names             []string
-	starts            [2][]float64
-	value, sd         []float64
-	rss, rsd          float64
-	x, y              []float64
-	model             func(b []float64, x float64) float64
-	shifted, residual []float64
+	names     []string
+	starts    [2][]float64
+	value, sd []float64
+	rss, rsd  float64
+	x, y      []float64
+	model     func(b []float64, x float64) float64
+	shifted   []float64
 }
 
 func models() map[string]func(b []float64, x float64) float64 {
