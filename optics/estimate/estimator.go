@@ -494,7 +494,7 @@ func (e *Estimator) grade(r *Result, swing, misfit, signal float64) {
 		r.Quality = Ambiguous
 		r.Reason = fmt.Sprintf("%.3f or %.3f µm", r.Candidates[0].ThicknessUM, r.Candidates[1].ThicknessUM)
 	case math.Abs(r.Scale-1) > weakScale:
-		r.Quality, r.Reason = Weak, fmt.Sprintf("brightness is %.0f %% of the reference", 100*r.Scale)
+		r.Quality, r.Reason = Weak, fmt.Sprintf("brightness is %.0f %% of the reference: slurry or a film on the view, or a wrong reference", 100*r.Scale)
 	case misfit > weakMisfit:
 		r.Quality, r.Reason = Weak, fmt.Sprintf("the fit leaves %.0f %% of the fringes unexplained", 100*misfit)
 	case signal < weakSignal:

@@ -24,6 +24,8 @@ type Curve struct {
 	WavelengthNM []float64 // rising
 	Visibility   []float64 // amplitude over mean; NaN where it cannot be told
 	SD           []float64 // standard uncertainty from the residual of the local fit
+
+	windowNM []float64 // width of the window of each point
 }
 
 const (
@@ -55,7 +57,9 @@ func Measure(wavelengthNM, reflectance, phase []float64, carrier []complex128) C
 	}
 	first, last := wavelengthNM[0], wavelengthNM[len(wavelengthNM)-1]
 	for w := first + minHalfNM; w <= last-minHalfNM; w += stepNM {
+		low, high := window(nearest(wavelengthNM, w), wavelengthNM, phase)
 		v, sd := at(w, wavelengthNM, reflectance, phase, carrier)
+		c.windowNM = append(c.windowNM, wavelengthNM[high]-wavelengthNM[low])
 		c.WavelengthNM = append(c.WavelengthNM, w)
 		c.Visibility = append(c.Visibility, v)
 		c.SD = append(c.SD, sd)

@@ -48,7 +48,7 @@ func TestMeasureSinusoid(t *testing.T) {
 }
 
 // The contrast edge must move toward the blue as silicon thins, and where it lies
-// must follow from the absorption depth: fringes fade as exp(-2αd).
+// must follow from the absorption depth: fringes fade as exp(-αd).
 func TestEdgeFollowsAbsorption(t *testing.T) {
 	w := pixels()
 	setup := die.Setup{Ambient: "air", TemperatureC: 27}

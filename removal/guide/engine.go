@@ -48,6 +48,9 @@ const (
 	// A fringe order is taken from an ambiguous spectrum when the track finds it
 	// within fitsSigmas and all the others beyond failsSigmas.
 	fitsSigmas, failsSigmas = 3, 4.5
+	// So many spectra of a site in a row must be contradicted by absorption before it
+	// is told: one alone, however long nothing follows it, says nothing.
+	witnessRow = 2
 )
 
 // Engine follows one run. It is not safe for concurrent use.
@@ -74,6 +77,7 @@ type site struct {
 	systematicUM float64          // uncertainty that all its readings share
 	goodS        float64          // time of the newest reading that the track took
 	visits       interval
+	contradicted int              // newest spectra in a row that absorption contradicts
 	forecast     removal.Forecast // filled by look
 	state        removal.State
 }
@@ -116,6 +120,11 @@ func (e *Engine) Spectrum(s Spectrum) ([]Step, error) {
 		return nil, err
 	}
 	at.latest = found.estimate
+	if found.estimate.witnessDisagrees() {
+		at.contradicted++
+	} else {
+		at.contradicted = 0
+	}
 	delete(at.leads, s.Channel)
 	at.visits.add(s.TimeS)
 	e.interval.add(s.TimeS)
@@ -251,6 +260,7 @@ func (e *Engine) step(timeS float64, at *site, found *Estimate) Step {
 	if thinnest != nil {
 		values.VisitIntervalS = thinnest.visits.mean()
 	}
+	values.WitnessDisagrees = at != nil && at.contradicted >= witnessRow
 	decision := e.advisor.Decide(timeS, &values)
 	return Step{
 		TimeS:    timeS,

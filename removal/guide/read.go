@@ -8,6 +8,7 @@ import (
 	"bluefringe/optics/die"
 	"bluefringe/optics/estimate"
 	"bluefringe/optics/fringe"
+	"bluefringe/optics/material"
 	"bluefringe/optics/thick"
 )
 
@@ -16,6 +17,8 @@ type reader struct {
 	channel   string
 	estimator estimator
 	threshold float64
+	setup     die.Setup
+	silicon   *material.Material // whose absorption is a second witness; nil: none in this channel
 }
 
 // estimator finds the thickness in one spectrum: from the whole shape of the fringes
@@ -55,7 +58,7 @@ type finding struct {
 }
 
 func newReader(channel string, wavelengthNM []float64, setup die.Setup, threshold float64) (*reader, error) {
-	r := &reader{channel: channel, threshold: threshold}
+	r := &reader{channel: channel, threshold: threshold, setup: setup}
 	var err error
 	if slices.Max(wavelengthNM) > infraredNM {
 		r.estimator, err = thick.New(setup, wavelengthNM, thick.Options{})
@@ -64,6 +67,11 @@ func newReader(channel string, wavelengthNM []float64, setup die.Setup, threshol
 	}
 	if err != nil {
 		return nil, fmt.Errorf("channel %s: %w", channel, err)
+	}
+	if slices.Max(wavelengthNM) <= infraredNM {
+		if r.silicon, err = setup.Library.Lookup("Si"); err != nil {
+			return nil, fmt.Errorf("channel %s: %w", channel, err)
+		}
 	}
 	return r, nil
 }
@@ -98,7 +106,7 @@ func (r *reader) read(s Spectrum, from *lead, expectedUM float64) (finding, erro
 		Quality: result.Quality, Reason: result.Reason,
 		ThicknessUM: result.ThicknessUM, SDUM: result.SDUM, SpreadUM: result.SpreadUM,
 		Budget: result.Budget, Candidates: result.Candidates,
-		EdgeNM: math.NaN(),
+		EdgeNM: math.NaN(), AbsorptionUM: math.NaN(), AbsorptionSDUM: math.NaN(),
 		Picture: Picture{
 			WavelengthNM: result.WavelengthNM, Reflectance: result.Measured, Model: result.Model,
 			EdgeExpectedNM: math.NaN(), EdgeThreshold: r.threshold,
@@ -120,7 +128,41 @@ func (r *reader) read(s Spectrum, from *lead, expectedUM float64) (finding, erro
 	p.VisibilityNM, p.Visibility, p.VisibilityExpected = measured.WavelengthNM, measured.Visibility, expected.Visibility
 	p.EdgeExpectedNM = expected.EdgeNM(r.threshold)
 	e.EdgeNM = measured.EdgeNM(r.threshold)
+	if r.silicon != nil {
+		alphaPerUM, err := r.absorption(measured.WavelengthNM)
+		if err != nil {
+			return finding{}, fmt.Errorf("channel %s: %w", r.channel, err)
+		}
+		shiftUM, sdUM := fringe.Absorption(measured, fringe.Measure(p.WavelengthNM, p.Model, phase, result.Fundamental), alphaPerUM, result.ThicknessUM)
+		e.AbsorptionUM, e.AbsorptionSDUM = result.ThicknessUM+shiftUM, sdUM
+	}
 	return f, nil
+}
+
+// absorption returns 4πk/λ of silicon in 1/µm.
+func (r *reader) absorption(wavelengthNM []float64) ([]float64, error) {
+	index, err := r.silicon.Indices(wavelengthNM, r.setup.TemperatureC)
+	if err != nil {
+		return nil, err
+	}
+	alphaPerUM := make([]float64, len(index))
+	for i, w := range wavelengthNM {
+		alphaPerUM[i] = 4 * math.Pi * imag(r.setup.Carriers.Dope(index[i], w)) / (w / 1000)
+	}
+	return alphaPerUM, nil
+}
+
+// witnessSigmas is how far thickness from phase and from absorption may lie apart, in
+// standard uncertainties of the difference.
+const witnessSigmas = 4
+
+// witnessDisagrees tells whether absorption contradicts a reading.
+func (e *Estimate) witnessDisagrees() bool {
+	if e.Quality != estimate.Good && e.Quality != estimate.Weak {
+		return false
+	}
+	// False for NaN: absorption that cannot tell contradicts nothing.
+	return math.Abs(e.AbsorptionUM-e.ThicknessUM) > witnessSigmas*math.Hypot(e.AbsorptionSDUM, e.SDUM)
 }
 
 // visibilityNear returns the measured visibility at the nearest wavelength of the

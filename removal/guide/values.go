@@ -45,6 +45,11 @@ type Estimate struct {
 	SpreadUM    float64 // standard deviation of thickness inside the spot
 	EdgeNM      float64 // contrast edge as measured
 
+	// AbsorptionUM is the thickness by how visibility falls toward the blue alone, which
+	// is coarse but has no fringe order to slip; AbsorptionSDUM is its standard
+	// uncertainty. NaN where it cannot be told, and in infrared channels.
+	AbsorptionUM, AbsorptionSDUM float64
+
 	// Budget is what SDUM is made of, and Candidates the explanations that were compared,
 	// best first: two that count make the quality ambiguous.
 	Budget     estimate.Budget
