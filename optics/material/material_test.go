@@ -248,7 +248,7 @@ func TestSiliconTransparentBeyondGreen(t *testing.T) {
 // 20 °C. Its n agrees with Green's to the differences stated; beyond 640 nm it
 // drifts off and says less.
 func TestSiliconAgainstVuye(t *testing.T) {
-	file, err := os.Open("../testdata/si_vuye1993_20C.csv")
+	file, err := os.Open("../testspectra/si_vuye1993_20C.csv")
 	if err != nil {
 		t.Fatal(err)
 	}
