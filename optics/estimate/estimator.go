@@ -240,7 +240,7 @@ func (e *Estimator) Measure(reflectance []float64) (Result, error) {
 	reflectance = withoutSpikes(reflectance)
 	e.search.load(reflectance)
 	if lit := e.fine.load(reflectance); lit < max(minBands, len(e.fine.data)/3) {
-		return e.lost(fmt.Sprintf("only %d of %d bands have light", lit, len(e.fine.data))), nil
+		return e.lost(fmt.Sprintf("only %d of %d bands can be used: too dark or saturated", lit, len(e.fine.data))), nil
 	}
 	fits := e.refine(e.templates.search(e.search.filled()))
 	if len(fits) == 0 {
