@@ -18,6 +18,7 @@ type mailbox struct {
 	items   []item
 	skipped int
 	ended   bool
+	err     error // of the reader, once ended
 }
 
 // mailboxItems is about a minute of spectra at a fast rate.
@@ -55,20 +56,21 @@ func (m *mailbox) offer(it item) bool {
 	return true
 }
 
-// take empties the mailbox. ended tells that nothing will come after these.
-func (m *mailbox) take() (items []item, skipped int, ended bool) {
+// take empties the mailbox. ended tells that nothing will come after these, and err why
+// the reader failed, if it did.
+func (m *mailbox) take() (items []item, skipped int, ended bool, err error) {
 	m.mu.Lock()
 	items, m.items = m.items, nil
-	skipped, ended = m.skipped, m.ended
+	skipped, ended, err = m.skipped, m.ended, m.err
 	m.mu.Unlock()
 	notify(m.room)
-	return items, skipped, ended
+	return items, skipped, ended, err
 }
 
-// end tells the taker that nothing more will come.
-func (m *mailbox) end() {
+// end tells the taker that nothing more will come, and why.
+func (m *mailbox) end(err error) {
 	m.mu.Lock()
-	m.ended = true
+	m.ended, m.err = true, err
 	m.mu.Unlock()
 	notify(m.arrived)
 }

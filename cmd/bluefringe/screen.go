@@ -27,6 +27,7 @@ type boardSink struct {
 	snapshot tui.Snapshot
 	session  *session
 	realTime bool // wall time says how old the data are
+	lost     bool // the source broke off
 
 	forecasts map[string]guide.Forecast
 	times     []float64 // run times of the newest spectra
@@ -63,7 +64,9 @@ func (b *boardSink) opened(run event.Run, s setup.Setup) {
 
 func (b *boardSink) stepped(step guide.Step) error {
 	s := &b.snapshot
-	s.State, s.StateText = tui.Live, ""
+	if !b.lost {
+		s.State, s.StateText = tui.Live, ""
+	}
 	s.Step = step
 	f := step.Forecast
 	if !math.IsNaN(f.ThicknessUM) {
@@ -138,7 +141,8 @@ func (b *boardSink) heard(c counts, at time.Time) {
 // closed tells the screen how the session ended.
 func (b *boardSink) closed(err error) {
 	b.snapshot.State = tui.Ended
-	if err != nil {
+	if err != nil && !errors.Is(err, context.Canceled) {
+		b.lost = true
 		b.snapshot.State, b.snapshot.StateText = tui.LineLost, err.Error()
 	}
 	b.publish()
@@ -150,6 +154,9 @@ func runScreen(ctx context.Context, s *session, options screenOptions, talk io.W
 	acknowledge := make(chan struct{}, 1)
 	view := newBoardSink(board, s, options.realTime)
 	s.sink = view
+	if options.realTime {
+		s.lost = view.closed
+	}
 	model := tui.New(board, tui.Options{Light: options.light, ASCII: options.ascii, Acknowledge: func() {
 		select {
 		case acknowledge <- struct{}{}:

@@ -57,6 +57,9 @@ type session struct {
 	cold     bool             // every spectrum is read by itself
 	sink     sink
 	notices  chan string // from the source; nil: none
+	// lost is told that a live source broke off; the session then goes on without data
+	// until its context is done. nil: the session ends with the source.
+	lost func(err error)
 
 	calibrator *calibrate.Calibrator
 	engine     *guide.Engine
@@ -82,23 +85,20 @@ func (s *session) run(ctx context.Context, acknowledge <-chan struct{}) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	box := newMailbox(s.lossless)
-	read := make(chan error, 1)
+	stopped := make(chan struct{})
 	go func() {
-		defer box.end()
-		read <- guarded(func() error {
+		defer close(stopped)
+		box.end(guarded(func() error {
 			return s.source.Run(ctx, func(line device.Line) error { return s.receive(ctx, box, line) })
-		})
+		}))
 	}()
 	err := guarded(func() error { return s.work(ctx, box, acknowledge) })
 	cancel()
-	readErr := <-read
-	switch {
-	case errors.Is(err, errEnd):
+	<-stopped
+	if errors.Is(err, errEnd) {
 		return nil
-	case err != nil:
-		return err
 	}
-	return readErr
+	return err
 }
 
 // crash is a panic turned into an error: the terminal must be restored and the
@@ -169,9 +169,13 @@ func (s *session) work(ctx context.Context, box *mailbox, acknowledge <-chan str
 		defer ticker.Stop()
 		tick = ticker.C
 	}
+	var lost error
 	for {
 		select {
 		case <-ctx.Done():
+			if lost != nil {
+				return lost
+			}
 			return ctx.Err()
 		case text := <-s.notices:
 			s.sink.notice(text)
@@ -184,7 +188,7 @@ func (s *session) work(ctx context.Context, box *mailbox, acknowledge <-chan str
 				return err
 			}
 		case <-box.arrived:
-			items, skipped, ended := box.take()
+			items, skipped, ended, readErr := box.take()
 			var err error
 			for i := 0; i < len(items) && err == nil; i++ {
 				err = s.handle(items[i])
@@ -193,8 +197,16 @@ func (s *session) work(ctx context.Context, box *mailbox, acknowledge <-chan str
 			if len(items) > 0 {
 				s.sink.heard(s.counts, items[len(items)-1].at)
 			}
-			if err != nil || ended {
+			var c *crash
+			switch {
+			case err != nil:
 				return err
+			case ended && (readErr == nil || s.lost == nil || errors.As(readErr, &c)):
+				return readErr
+			case ended:
+				// The pad may still be on the die: time goes on, and the advice with it.
+				lost = readErr
+				s.lost(readErr)
 			}
 		}
 	}
