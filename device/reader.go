@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 )
 
@@ -102,8 +103,12 @@ func endOfData(name string, lines *framer, readErr error) error {
 	if err := lines.finish(); err != nil {
 		return err
 	}
-	if errors.Is(readErr, io.EOF) {
+	var named *fs.PathError // says itself what was read
+	switch {
+	case errors.Is(readErr, io.EOF):
 		return nil
+	case errors.As(readErr, &named):
+		return readErr
 	}
 	return fmt.Errorf("read %s: %w", name, readErr)
 }

@@ -244,6 +244,7 @@ func TestUsage(t *testing.T) {
 		"replay of nothing":  {[]string{"replay"}, exitUsage, []string{"1 arg"}},
 		"no record":          {[]string{"replay", noFile}, exitUsage, []string{noFile}},
 		"bad speed":          {[]string{"replay", record, "--speed", "fast"}, exitUsage, []string{"fast", "max"}},
+		"bad demo speed":     {[]string{"watch", "--demo", "--speed", "-3"}, exitUsage, []string{"-3", "max"}},
 		"no port":            {[]string{"watch", "--serial", noFile, "--json"}, exitFailed, []string{noFile}},
 		"no set-up":          {[]string{"replay", record, "--setup", noFile}, exitUsage, []string{noFile}},
 		"misspelt key":       {[]string{"replay", record, "--json", "--setup", badKey}, exitUsage, []string{badKey, "5", "reacton_s", "reaction_s"}},

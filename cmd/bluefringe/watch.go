@@ -116,7 +116,7 @@ func newWatch(st streams) *cobra.Command {
 	var serialPort, file, recordPath string
 	var baud int
 	var stdin, demoRun bool
-	var speed float64
+	var speed string
 	cmd := &cobra.Command{
 		Use:   "watch (--serial PORT | --file F | --stdin | --demo)",
 		Short: "Watch a run live: thickness, rate, time left and advice",
@@ -145,12 +145,16 @@ README). Without --setup the set-up in the stream is used, or else silicon over
 				s.source, s.clock, s.lossless = device.Reader("standard input", st.in), 1, true
 				options.keysFromTTY = true
 			default:
+				factor, err := parseSpeed(speed)
+				if err != nil {
+					return usage(err)
+				}
 				run, err := demo.Record()
 				if err != nil {
 					return err
 				}
 				s.lossless = true
-				s.source, s.clock = pace(device.Reader("demo (invented)", bytes.NewReader(run)), speed, v.json)
+				s.source, s.clock = pace(device.Reader("demo (invented)", bytes.NewReader(run)), factor, v.json)
 			}
 			if s.setup, s.prelude, err = v.load(); err != nil {
 				return err
@@ -170,7 +174,7 @@ README). Without --setup the set-up in the stream is used, or else silicon over
 	f.StringVar(&file, "file", "", "event `file` to follow as it grows, from its start")
 	f.BoolVar(&stdin, "stdin", false, "read event lines from standard input")
 	f.BoolVar(&demoRun, "demo", false, "play an invented recorded run")
-	f.Float64Var(&speed, "speed", 1, "speed of the demo: 1 is real time, 0 as fast as possible")
+	f.StringVar(&speed, "speed", "1", "speed of the demo: 1 is real time, 10 ten times that, or max")
 	f.StringVar(&recordPath, "record", "", "append every line received to this new `file`")
 	v.flags(cmd)
 	cmd.MarkFlagsMutuallyExclusive("serial", "file", "stdin", "demo")

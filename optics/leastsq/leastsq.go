@@ -27,10 +27,11 @@ type Fit struct {
 	// the descent to go on.
 	Tolerance float64
 
-	Residual []float64 // data minus model at the last evaluation
+	// Of the last evaluation: data minus model, and the slopes of the model by parameter.
+	Residual []float64
+	Jacobian [][]float64
 
 	model    Model
-	jacobian [][]float64
 	held     []bool
 	gradient []float64
 	trial    []float64
@@ -46,13 +47,13 @@ func New(model Model, parameters, points int) *Fit {
 		Prior: make([]float64, parameters), PriorSD: make([]float64, parameters),
 		Low: make([]float64, parameters), High: make([]float64, parameters), Free: make([]bool, parameters),
 		Weight: make([]float64, points), Residual: make([]float64, points), Tolerance: 1e-4,
-		model: model, jacobian: make([][]float64, parameters), held: make([]bool, parameters),
+		model: model, Jacobian: make([][]float64, parameters), held: make([]bool, parameters),
 		gradient: make([]float64, parameters), trial: make([]float64, parameters),
 		normal: mat.NewSymDense(parameters, nil), damped: mat.NewSymDense(parameters, nil), step: mat.NewVecDense(parameters, nil),
 	}
-	for k := range f.jacobian {
+	for k := range f.Jacobian {
 		f.PriorSD[k], f.Low[k], f.High[k], f.Free[k] = math.Inf(1), math.Inf(-1), math.Inf(1), true
-		f.jacobian[k] = make([]float64, points)
+		f.Jacobian[k] = make([]float64, points)
 	}
 	for i := range f.Weight {
 		f.Weight[i] = 1
@@ -63,7 +64,7 @@ func New(model Model, parameters, points int) *Fit {
 // Cost evaluates the model at x and returns the weighted sum of squares over sigma²
 // with the cost of the priors.
 func (f *Fit) Cost(x []float64, sigma float64) float64 {
-	f.model.Evaluate(x, f.Residual, f.jacobian)
+	f.model.Evaluate(x, f.Residual, f.Jacobian)
 	sum := 0.0
 	for i, r := range f.Residual {
 		sum += f.Weight[i] * r * r
@@ -101,7 +102,7 @@ func (f *Fit) equations(x []float64, sigma float64, bounded bool) {
 	for k := range x {
 		g := 0.0
 		for i, r := range f.Residual {
-			g += f.Weight[i] * f.jacobian[k][i] * r
+			g += f.Weight[i] * f.Jacobian[k][i] * r
 		}
 		f.gradient[k] = g*inverse - (x[k]-f.Prior[k])/(f.PriorSD[k]*f.PriorSD[k])
 		atBound := (x[k] <= f.Low[k] && f.gradient[k] < 0) || (x[k] >= f.High[k] && f.gradient[k] > 0)
@@ -118,7 +119,7 @@ func (f *Fit) equations(x []float64, sigma float64, bounded bool) {
 				}
 			default:
 				for i, w := range f.Weight {
-					h += w * f.jacobian[k][i] * f.jacobian[l][i]
+					h += w * f.Jacobian[k][i] * f.Jacobian[l][i]
 				}
 				h *= inverse
 				if k == l {

@@ -272,7 +272,7 @@ func (e *Estimator) compare(fits []candidate) []candidate {
 	sigma := w.reweigh(best.x)
 	try := func(s start, iterations int) {
 		x := w.around(s, e.lobeNM/2)
-		w.descend(x, sigma, iterations)
+		w.Descend(x, sigma, iterations)
 		fits = append(fits, w.candidate(x, around))
 	}
 	under, coverage := w.underChoices(), w.coverageChoices()
@@ -283,7 +283,7 @@ func (e *Estimator) compare(fits []candidate) []candidate {
 	}
 	if best.x[atThickness] < fewFringes*e.lobeNM {
 		for fringes := fewFringes + 1; fringes > 0; fringes -= 0.5 {
-			try(start{nm: fringes * e.lobeNM, coverage: w.prior[atCoverage], underNM: w.prior[atUnder:w.lamp()]}, 6)
+			try(start{nm: fringes * e.lobeNM, coverage: w.Prior[atCoverage], underNM: w.Prior[atUnder:w.lamp()]}, 6)
 		}
 	}
 	for _, f := range e.different(slices.Clone(fits)) {
@@ -308,8 +308,8 @@ func spaced[T any](list []T) []T {
 
 // candidate evaluates the end of a fit; around is the sum of squares without background.
 func (w *workspace) candidate(x []float64, around float64) candidate {
-	w.cost(x, 1)
-	left := dot(w.residual, w.residual, w.robust)
+	w.Cost(x, 1)
+	left := dot(w.Residual, w.Residual, w.Weight)
 	return candidate{x: x, left: left, explained: 1 - left/around}
 }
 

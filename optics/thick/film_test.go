@@ -39,7 +39,7 @@ func TestFilmEqualsDieModel(t *testing.T) {
 			p.Coverage *= 1.3
 			x := ws.around(start{nm: d, coverage: p.Coverage, underNM: p.UnderNM}, 100)
 			x[atSpread] = 0
-			ws.cost(x, 1)
+			ws.Cost(x, 1)
 			e := model.NewEvaluation()
 			model.Evaluate(e, p)
 			first := model.Fundamental(p)
@@ -69,13 +69,13 @@ func TestJacobian(t *testing.T) {
 	}
 	other := newWorkspace(ws.film)
 	other.around(start{nm: 9000, underNM: []float64{780}}, 500)
-	ws.cost(x, 1)
+	ws.Cost(x, 1)
 	for k := range x {
 		for i := range w {
 			numeric := fd.Derivative(func(v float64) float64 {
 				y := append([]float64(nil), x...)
 				y[k] = v
-				other.cost(y, 1)
+				other.Cost(y, 1)
 				return other.model[i]
 			}, x[k], &fd.Settings{Formula: fd.Central, Step: steps[k]})
 			// The thickness slope leaves out absorption, the layer slope is a difference.
@@ -83,8 +83,8 @@ func TestJacobian(t *testing.T) {
 			if k != atThickness && k != atUnder {
 				tolerance = 1e-3*math.Abs(numeric) + 1e-5
 			}
-			if diff := math.Abs(numeric - ws.jacobian[k][i]); diff > tolerance {
-				t.Fatalf("parameter %d at %.0f nm: %g, numeric %g", k, w[i], ws.jacobian[k][i], numeric)
+			if diff := math.Abs(numeric - ws.Jacobian[k][i]); diff > tolerance {
+				t.Fatalf("parameter %d at %.0f nm: %g, numeric %g", k, w[i], ws.Jacobian[k][i], numeric)
 			}
 		}
 	}

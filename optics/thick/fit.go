@@ -5,7 +5,7 @@ import (
 	"math/cmplx"
 	"slices"
 
-	"gonum.org/v1/gonum/mat"
+	"bluefringe/optics/leastsq"
 )
 
 // The order of the parameters: the film, its layers, then the lamp.
@@ -39,6 +39,8 @@ const (
 
 // workspace holds the room of one estimator.
 type workspace struct {
+	*leastsq.Fit // its weights lose what outliers lose
+
 	film *film
 
 	bare, metal           area
@@ -49,19 +51,9 @@ type workspace struct {
 	shape                 [lampTerms][]float64
 	bend                  []float64
 	data, weight          []float64
-	robust                []float64
 	model, mean           []float64
 	swing                 []float64
 	first                 []complex128
-	residual              []float64
-	jacobian              [][]float64
-	prior, priorSD        []float64
-	low, high             []float64
-	free, held            []bool
-	normal, damped        *mat.SymDense
-	gradient, trial       []float64
-	step                  *mat.VecDense
-	chol                  mat.Cholesky
 	sizes                 []float64
 }
 
@@ -74,17 +66,13 @@ func newWorkspace(f *film) *workspace {
 			*p = make([]float64, n)
 		}
 	}
-	floats(pixels, &w.bend, &w.data, &w.weight, &w.robust, &w.model, &w.mean, &w.swing, &w.residual)
+	w.Fit = leastsq.New(w, n, pixels)
+	w.Tolerance = 1e-2
+	floats(pixels, &w.bend, &w.data, &w.weight, &w.model, &w.mean, &w.swing)
 	floats(nodes, &w.cellNorm)
-	floats(n, &w.prior, &w.priorSD, &w.low, &w.high, &w.gradient, &w.trial)
 	w.first = make([]complex128, pixels)
 	for _, p := range []*[]complex128{&w.cellSum, &w.product, &w.turn, &w.bareSwing, &w.metalSwing} {
 		*p = make([]complex128, nodes)
-	}
-	w.free, w.held = make([]bool, n), make([]bool, n)
-	w.jacobian = make([][]float64, n)
-	for k := range w.jacobian {
-		w.jacobian[k] = make([]float64, pixels)
 	}
 	for k := range w.shape {
 		w.shape[k] = make([]float64, pixels)
@@ -94,11 +82,10 @@ func newWorkspace(f *film) *workspace {
 		x := 2*(nm-first)/(last-first) - 1
 		w.shape[0][i], w.shape[1][i], w.shape[2][i], w.shape[3][i] = 1, x, (3*x*x-1)/2, (5*x*x-3)*x/2
 	}
-	w.normal, w.damped, w.step = mat.NewSymDense(n, nil), mat.NewSymDense(n, nil), mat.NewVecDense(n, nil)
 
 	none := math.Inf(1)
 	set := func(k int, prior, sd, low, high float64) {
-		w.prior[k], w.priorSD[k], w.low[k], w.high[k], w.free[k] = prior, sd, low, high, high > low
+		w.Prior[k], w.PriorSD[k], w.Low[k], w.High[k], w.Free[k] = prior, sd, low, high, high > low
 	}
 	set(atPhase, 0, none, -none, none)
 	set(atContrast, 0, contrastSD, -3, 1)
@@ -120,7 +107,7 @@ func newWorkspace(f *film) *workspace {
 	return w
 }
 
-func (w *workspace) lamp() int { return len(w.prior) - lampTerms - 1 }
+func (w *workspace) lamp() int { return len(w.Prior) - lampTerms - 1 }
 
 // seen is how much pixel i says of the fringes of a thickness.
 func (w *workspace) seen(i int, nm float64) float64 {
@@ -157,15 +144,15 @@ func (w *workspace) straighten(nm float64) {
 func (w *workspace) around(s start, halfNM float64) []float64 {
 	w.straighten(s.nm)
 	_, bendSD := w.doubt(s.nm, func(i int) float64 { return w.seen(i, s.nm) })
-	x := slices.Clone(w.prior)
-	w.low[atThickness], w.high[atThickness], w.free[atThickness] = math.Max(s.nm-halfNM, 1), s.nm+halfNM, true
-	w.prior[atThickness], w.priorSD[atThickness] = 0, math.Inf(1)
-	w.priorSD[atBend], w.low[atBend], w.high[atBend], w.free[atBend] = bendSD, -4*bendSD, 4*bendSD, true
+	x := slices.Clone(w.Prior)
+	w.Low[atThickness], w.High[atThickness], w.Free[atThickness] = math.Max(s.nm-halfNM, 1), s.nm+halfNM, true
+	w.Prior[atThickness], w.PriorSD[atThickness] = 0, math.Inf(1)
+	w.PriorSD[atBend], w.Low[atBend], w.High[atBend], w.Free[atBend] = bendSD, -4*bendSD, 4*bendSD, true
 	undo := math.Inf(1)
 	for i, v := range w.film.smear {
 		undo = math.Min(undo, v*s.nm*s.nm/(w.film.phase[i]*w.film.phase[i]))
 	}
-	w.low[atSpread] = -undo / 2
+	w.Low[atSpread] = -undo / 2
 	x[atThickness], x[atPhase], x[atBend], x[atCoverage] = s.nm, s.phase, 0, s.coverage
 	copy(x[atUnder:], s.underNM)
 	x[atSpread] = 100
@@ -182,12 +169,11 @@ func (w *workspace) gain(x []float64, i int) float64 {
 	return g
 }
 
-// cost evaluates model, residuals and jacobian at x and returns the sum of squares
-// over sigma² with the priors.
-func (w *workspace) cost(x []float64, sigma float64) float64 {
+// Evaluate is the model of package leastsq: thick silicon under the lamp.
+func (w *workspace) Evaluate(x, residual []float64, jacobian [][]float64) {
 	f, lamp := w.film, w.lamp()
 	under := x[atUnder:lamp]
-	freeUnder := w.free[atUnder:lamp]
+	freeUnder := w.Free[atUnder:lamp]
 	w.bare.set(&f.front, under, freeUnder, false)
 	hasMetal := f.front.metal != nil
 	if hasMetal {
@@ -195,7 +181,6 @@ func (w *workspace) cost(x []float64, sigma float64) float64 {
 	}
 	contrast := math.Exp(x[atContrast])
 	d, c := x[atThickness], x[atCoverage]
-	sum := 0.0
 	for i := range w.data {
 		phase := f.phase[i]*d + x[atPhase] + x[atBend]*w.bend[i]
 		turn := cmplx.Rect(f.inner[i]*math.Exp(-f.absorb[i]*d), phase)
@@ -203,9 +188,9 @@ func (w *workspace) cost(x []float64, sigma float64) float64 {
 		r := f.fringe(i, turn*f.front.at(w.bare.rho, i), decay, contrast)
 		coverage := 0.0
 		for j := range under {
-			w.jacobian[atUnder+j][i] = 0
+			jacobian[atUnder+j][i] = 0
 			if freeUnder[j] {
-				w.jacobian[atUnder+j][i] = (1 - c) * r.along(f.front.at(w.bare.slope[j], i))
+				jacobian[atUnder+j][i] = (1 - c) * r.along(f.front.at(w.bare.slope[j], i))
 			}
 		}
 		if hasMetal {
@@ -213,7 +198,7 @@ func (w *workspace) cost(x []float64, sigma float64) float64 {
 			coverage = m.value - r.value
 			for j := range under {
 				if freeUnder[j] {
-					w.jacobian[atUnder+j][i] += c * m.along(f.front.at(w.metal.slope[j], i))
+					jacobian[atUnder+j][i] += c * m.along(f.front.at(w.metal.slope[j], i))
 				}
 			}
 			r.value += c * (m.value - r.value)
@@ -228,131 +213,41 @@ func (w *workspace) cost(x []float64, sigma float64) float64 {
 		w.model[i] = gain*r.value + x[lamp+lampTerms]
 		w.swing[i] = gain * r.contrast
 		w.first[i] = complex(gain, 0) * r.first
-		w.residual[i] = w.data[i] - w.model[i]
+		residual[i] = w.data[i] - w.model[i]
 
-		w.jacobian[atThickness][i] = gain * (r.phase*f.phase[i] + r.blur*f.smear[i]*d)
-		w.jacobian[atPhase][i] = gain * r.phase
-		w.jacobian[atBend][i] = gain * r.phase * w.bend[i]
-		w.jacobian[atContrast][i] = gain * r.contrast
-		w.jacobian[atSpread][i] = gain * r.blur * f.phase[i] * f.phase[i] / 2
-		w.jacobian[atCoverage][i] = gain * coverage
+		jacobian[atThickness][i] = gain * (r.phase*f.phase[i] + r.blur*f.smear[i]*d)
+		jacobian[atPhase][i] = gain * r.phase
+		jacobian[atBend][i] = gain * r.phase * w.bend[i]
+		jacobian[atContrast][i] = gain * r.contrast
+		jacobian[atSpread][i] = gain * r.blur * f.phase[i] * f.phase[i] / 2
+		jacobian[atCoverage][i] = gain * coverage
 		for j := range under {
-			w.jacobian[atUnder+j][i] *= gain
+			jacobian[atUnder+j][i] *= gain
 		}
 		for k := range w.shape {
-			w.jacobian[lamp+k][i] = r.value * w.shape[k][i]
+			jacobian[lamp+k][i] = r.value * w.shape[k][i]
 		}
-		w.jacobian[lamp+lampTerms][i] = 1
-		sum += w.robust[i] * w.residual[i] * w.residual[i]
+		jacobian[lamp+lampTerms][i] = 1
 	}
-	sum /= sigma * sigma
-	for k := range x {
-		if w.free[k] {
-			u := (x[k] - w.prior[k]) / w.priorSD[k]
-			sum += u * u
-		}
-	}
-	return sum
-}
-
-// equations fills the normal matrix and the gradient of the last cost at x. A
-// parameter that is fixed, or with bounded set pushed against its bound, gets the
-// unit row.
-func (w *workspace) equations(x []float64, sigma float64, bounded bool) {
-	inverse := 1 / (sigma * sigma)
-	for k := range x {
-		g := 0.0
-		for i, r := range w.residual {
-			g += w.robust[i] * w.jacobian[k][i] * r
-		}
-		g = g*inverse - (x[k]-w.prior[k])/(w.priorSD[k]*w.priorSD[k])
-		w.held[k] = !w.free[k] || (bounded && ((x[k] <= w.low[k] && g < 0) || (x[k] >= w.high[k] && g > 0)))
-		if w.held[k] {
-			g = 0
-		}
-		w.gradient[k] = g
-	}
-	for k := range x {
-		for l := range k + 1 {
-			h := 0.0
-			switch {
-			case w.held[k] || w.held[l]:
-				if k == l {
-					h = 1
-				}
-			default:
-				jk, jl := w.jacobian[k], w.jacobian[l]
-				for i, v := range w.robust {
-					h += v * jk[i] * jl[i]
-				}
-				h *= inverse
-				if k == l {
-					h += 1 / (w.priorSD[k] * w.priorSD[k])
-				}
-			}
-			w.normal.SetSym(k, l, h)
-		}
-	}
-}
-
-// descend runs Levenberg–Marquardt (D. W. Marquardt, J. SIAM 11 (1963) 431) from x,
-// which it moves, with bounds by projection, and returns the cost reached.
-func (w *workspace) descend(x []float64, sigma float64, iterations int) float64 {
-	gradient := mat.NewVecDense(len(x), w.gradient)
-	cost := w.cost(x, sigma)
-	damping := 1e-3
-	for range iterations {
-		w.equations(x, sigma, true)
-		improved := false
-		for damping < 1e6 {
-			w.damped.CopySym(w.normal)
-			for k := range x {
-				w.damped.SetSym(k, k, w.normal.At(k, k)*(1+damping))
-			}
-			if !w.chol.Factorize(w.damped) || w.chol.SolveVecTo(w.step, gradient) != nil {
-				damping *= 10
-				continue
-			}
-			for k := range x {
-				w.trial[k] = x[k]
-				if w.free[k] {
-					w.trial[k] = min(max(x[k]+w.step.AtVec(k), w.low[k]), w.high[k])
-				}
-			}
-			next := w.cost(w.trial, sigma)
-			if next < cost {
-				improved = cost-next > 1e-2+1e-5*cost
-				copy(x, w.trial)
-				cost = next
-				damping = math.Max(damping/10, 1e-9)
-				break
-			}
-			damping *= 10
-		}
-		if !improved {
-			break
-		}
-	}
-	return cost
 }
 
 // reweigh sets the scale of the residuals at x (1.4826 times their median size) and
 // takes weight from outliers: the weights of Huber's loss (P. J. Huber, Robust
 // Statistics, 1981).
 func (w *workspace) reweigh(x []float64) (sigma float64) {
-	w.cost(x, 1)
+	w.Cost(x, 1)
 	w.sizes = w.sizes[:0]
-	for i, r := range w.residual {
+	for i, r := range w.Residual {
 		if w.weight[i] > 0 {
 			w.sizes = append(w.sizes, math.Abs(r))
 		}
 	}
 	slices.Sort(w.sizes)
 	sigma = math.Max(1.4826*w.sizes[len(w.sizes)/2], sigmaFloor)
-	for i, r := range w.residual {
-		w.robust[i] = w.weight[i]
+	for i, r := range w.Residual {
+		w.Weight[i] = w.weight[i]
 		if size := math.Abs(r); size > outlierSD*sigma {
-			w.robust[i] *= outlierSD * sigma / size
+			w.Weight[i] *= outlierSD * sigma / size
 		}
 	}
 	return sigma
@@ -360,11 +255,11 @@ func (w *workspace) reweigh(x []float64) (sigma float64) {
 
 // settle descends from x, which it moves, and returns the scale of the residuals.
 func (w *workspace) settle(x []float64, sigma float64) float64 {
-	copy(w.robust, w.weight)
-	w.descend(x, sigma, 12)
+	copy(w.Weight, w.weight)
+	w.Descend(x, sigma, 12)
 	for range 2 {
 		sigma = w.reweigh(x)
-		w.descend(x, sigma, 8)
+		w.Descend(x, sigma, 8)
 	}
 	return sigma
 }
@@ -373,14 +268,8 @@ func (w *workspace) settle(x []float64, sigma float64) float64 {
 // part that noise of standard deviation sigma brings. ok is false when the spectrum
 // fixes no thickness.
 func (w *workspace) covariance(x []float64, sigma float64) (all, noise [2][2]float64, ok bool) {
-	w.cost(x, sigma)
-	w.equations(x, sigma, false)
-	if !w.chol.Factorize(w.normal) {
-		return all, noise, false
-	}
-	n := len(x)
-	c := mat.NewSymDense(n, nil)
-	if w.chol.InverseTo(c) != nil {
+	c, ok := w.Covariance(x, sigma)
+	if !ok {
 		return all, noise, false
 	}
 	pick := [2]int{atThickness, atPhase}
@@ -390,9 +279,9 @@ func (w *workspace) covariance(x []float64, sigma float64) (all, noise [2][2]flo
 			// What the priors bring to the estimate's covariance is taken off:
 			// C(N-P)C = C - CPC for the normal matrix N with priors P.
 			noise[a][b] = c.At(k, l)
-			for m := range n {
-				if w.free[m] {
-					noise[a][b] -= c.At(k, m) * c.At(m, l) / (w.priorSD[m] * w.priorSD[m])
+			for m := range x {
+				if w.Free[m] {
+					noise[a][b] -= c.At(k, m) * c.At(m, l) / (w.PriorSD[m] * w.PriorSD[m])
 				}
 			}
 		}
@@ -403,10 +292,10 @@ func (w *workspace) covariance(x []float64, sigma float64) (all, noise [2][2]flo
 // correlation is the lag-one autocorrelation of the residuals.
 func (w *workspace) correlation() float64 {
 	sum, cross := 0.0, 0.0
-	for i, r := range w.residual {
-		sum += w.robust[i] * r * r
+	for i, r := range w.Residual {
+		sum += w.Weight[i] * r * r
 		if i > 0 {
-			cross += math.Sqrt(w.robust[i]*w.robust[i-1]) * r * w.residual[i-1]
+			cross += math.Sqrt(w.Weight[i]*w.Weight[i-1]) * r * w.Residual[i-1]
 		}
 	}
 	if sum == 0 {
