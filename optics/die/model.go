@@ -10,14 +10,6 @@ import (
 	"bluefringe/optics"
 )
 
-// seriesTolerance is the size of |w_m q^m| below which the series ends; the
-// reflectance is then exact to about 1e-6.
-const seriesTolerance = 1e-6
-
-// maxHarmonics bounds the series. |q| stays below 0.62 for silicon in air over any
-// metal, so that it is never reached.
-const maxHarmonics = 64
-
 // Params are the unknowns of one spot.
 type Params struct {
 	ThicknessNM  float64
@@ -29,6 +21,10 @@ type Params struct {
 	// tables differ in it by some 0.1 %, which is a fringe phase in a thick film.
 	Dispersion [2]float64
 	UnderNM    []float64 // thickness of each layer under the silicon
+	// RoughnessVarNM2 is the square of the rms roughness of the polished face, which
+	// scatters light out of the specular beam: a factor exp(-(4πσ/λ)²) on the whole
+	// reflectance (H. E. Bennett and J. O. Porteus, J. Opt. Soc. Am. 51 (1961) 123, eq. 1).
+	RoughnessVarNM2 float64
 }
 
 // Model is a Setup compiled for a list of wavelengths. It is read-only after
@@ -50,15 +46,24 @@ type pixel struct {
 	kappa      complex128 // (T/r10)·A*
 	shape      [2]float64 // of Params.Dispersion here
 	smear      float64    // variance of the fringe phase from resolution and aperture, per nm² of silicon
+	scatter    float64    // (4π/λ)²
+	groupIndex float64    // of silicon
 
-	silicon, metal, end complex128
-	under               []complex128
+	underTurn []complex128 // i·4πN/λ of each layer: what a nanometre of it does to the phase
+	// The interfaces that light meets going down, as coefficients at normal incidence:
+	// from the silicon through the layers to what ends them. One more than layers.
+	bareFaces, metalFaces []complex128
 }
 
 // NewModel compiles a set-up for the given wavelengths (nm, each inside the
 // tables of all materials named). binNM is the width of the band that each
 // wavelength stands for, 0 for none.
 func NewModel(setup Setup, wavelengthNM []float64, binNM float64) (*Model, error) {
+	return NewBandModel(setup, wavelengthNM, slices.Repeat([]float64{binNM}, len(wavelengthNM)))
+}
+
+// NewBandModel is NewModel for bands that are not all of one width.
+func NewBandModel(setup Setup, wavelengthNM, binNM []float64) (*Model, error) {
 	if len(wavelengthNM) == 0 {
 		return nil, errors.New("die model: no wavelengths")
 	}
@@ -74,9 +79,6 @@ func NewModel(setup Setup, wavelengthNM []float64, binNM float64) (*Model, error
 		return nil, fmt.Errorf("die model: %w", err)
 	}
 	low, high := slices.Min(wavelengthNM), slices.Max(wavelengthNM)
-	// Variance of a rectangle of width binNM and of a Gaussian of the given FWHM.
-	lineVar := binNM*binNM/12 + setup.ResolutionNM*setup.ResolutionNM/(8*math.Ln2)
-
 	m := &Model{setup: setup, layers: len(setup.Under), pixels: make([]pixel, len(wavelengthNM))}
 	for i, w := range wavelengthNM {
 		outer := optics.Interface(all.ambient[i], all.silicon[i])
@@ -91,9 +93,8 @@ func NewModel(setup Setup, wavelengthNM []float64, binNM float64) (*Model, error
 			outer:      outer,
 			inner:      -outer,
 			gain:       (1 - outer*outer) / -outer,
-			silicon:    all.silicon[i],
-			end:        all.end[i],
-			under:      make([]complex128, m.layers),
+			groupIndex: groupIndex[i],
+			scatter:    16 * math.Pi * math.Pi / (w * w),
 		}
 		if high > low {
 			x := 2*(w-low)/(high-low) - 1
@@ -102,13 +103,25 @@ func NewModel(setup Setup, wavelengthNM []float64, binNM float64) (*Model, error
 		p.gainPower = power(p.gain)
 		p.kappa = p.gain * cmplx.Conj(outer)
 		phasePerNM := 4 * math.Pi * groupIndex[i] / (w * w) // dφ/dλ per nm of silicon
+		// Variance of a rectangle of width binNM and of a Gaussian of the given FWHM.
+		lineVar := binNM[i]*binNM[i]/12 + setup.ResolutionNM*setup.ResolutionNM/(8*math.Ln2)
 		coneSD := real(p.turn) * 2 * cone / math.Sqrt(12)
 		p.smear = phasePerNM*phasePerNM*lineVar + coneSD*coneSD
-		for j := range p.under {
-			p.under[j] = all.under[j][i]
+		above := all.silicon[i]
+		for j := range m.layers {
+			here := all.under[j][i]
+			p.underTurn = append(p.underTurn, complex(0, 4*math.Pi/w)*here)
+			p.metalFaces = append(p.metalFaces, optics.Interface(above, here))
+			above = here
+		}
+		// Without metal the last layer has no end, so nothing lies below its upper face.
+		if m.layers > 0 {
+			p.bareFaces = p.metalFaces[:m.layers:m.layers]
+		} else {
+			p.bareFaces = []complex128{optics.Interface(above, all.end[i])}
 		}
 		if all.metal != nil {
-			p.metal = all.metal[i]
+			p.metalFaces = append(p.metalFaces, optics.Interface(above, all.metal[i]))
 		}
 		m.pixels[i] = p
 	}
@@ -161,6 +174,13 @@ func (m *Model) PhasePerNM() []float64 {
 	return phase
 }
 
+// Fringe returns how far the next fringe lies from pixel i in wavelength, λ²/2n_g·d, and
+// what a round trip through a thickness of silicon leaves of the amplitude there.
+func (m *Model) Fringe(i int, thicknessNM float64) (periodNM, left float64) {
+	px := &m.pixels[i]
+	return px.wavelength * px.wavelength / (2 * px.groupIndex * thicknessNM), math.Exp(-imag(px.turn) * thicknessNM)
+}
+
 // ShortestPeriodNM returns λ/2n, the thickness by which one fringe passes, at the
 // shortest wavelength whose round trip through the silicon keeps 3 % of the
 // amplitude; at the longest wavelength when none does.
@@ -193,284 +213,3 @@ func (m *Model) Nominal(thicknessNM float64) Params {
 	}
 	return p
 }
-
-// Evaluation is the reflectance at one set of parameters with its derivatives;
-// every slice has one value per pixel.
-type Evaluation struct {
-	Reflectance []float64
-	Mean        []float64    // the part that does not swing with thickness
-	Thickness   []float64    // dR/d(thickness), 1/nm
-	SpreadVar   []float64    // dR/d(spread²), 1/nm²
-	Tilt        []float64    // dR/d(tilt)
-	Coverage    []float64    // dR/d(coverage)
-	Dispersion  [2][]float64 // dR/d(Dispersion)
-	Under       [][]float64  // [layer]: dR/d(layer thickness), 1/nm
-
-	slope []complex128 // of one pixel: (dρ/dt)/ρ for each layer
-}
-
-// NewEvaluation returns the room that Evaluate fills.
-func (m *Model) NewEvaluation() *Evaluation {
-	n := len(m.pixels)
-	e := &Evaluation{
-		Reflectance: make([]float64, n),
-		Mean:        make([]float64, n),
-		Thickness:   make([]float64, n),
-		SpreadVar:   make([]float64, n),
-		Tilt:        make([]float64, n),
-		Coverage:    make([]float64, n),
-		Dispersion:  [2][]float64{make([]float64, n), make([]float64, n)},
-		Under:       make([][]float64, m.layers),
-		slope:       make([]complex128, m.layers),
-	}
-	for j := range e.Under {
-		e.Under[j] = make([]float64, n)
-	}
-	return e
-}
-
-// Evaluate fills e for the parameters p. It does not allocate.
-func (m *Model) Evaluate(e *Evaluation, p Params) {
-	for i := range m.pixels {
-		m.evaluate(e, p, i)
-		// dR/dε = dR/dd · d·shape/stretch: the index error acts as a stretched film.
-		px := &m.pixels[i]
-		stretch := 1 + p.Dispersion[0]*px.shape[0] + p.Dispersion[1]*px.shape[1]
-		for k := range e.Dispersion {
-			e.Dispersion[k][i] = e.Thickness[i] * p.ThicknessNM * px.shape[k] / stretch
-		}
-	}
-}
-
-func (m *Model) evaluate(e *Evaluation, p Params, i int) {
-	px := &m.pixels[i]
-	bare := px.fringe(px.frontSide(px.end, p.UnderNM, e.slope, false), p)
-	e.Reflectance[i] = bare.value
-	e.Mean[i] = bare.mean
-	e.Thickness[i] = bare.thickness
-	e.SpreadVar[i] = bare.spreadVar
-	e.Tilt[i] = bare.tilt
-	e.Coverage[i] = 0
-	c := p.Coverage
-	for j := range e.Under {
-		e.Under[j][i] = (1 - c) * bare.along(e.slope[j])
-	}
-	if !m.HasMetal() {
-		return
-	}
-	metal := px.fringe(px.frontSide(px.metal, p.UnderNM, e.slope, true), p)
-	e.Reflectance[i] += c * (metal.value - bare.value)
-	e.Mean[i] += c * (metal.mean - bare.mean)
-	e.Thickness[i] += c * (metal.thickness - bare.thickness)
-	e.SpreadVar[i] += c * (metal.spreadVar - bare.spreadVar)
-	e.Tilt[i] += c * (metal.tilt - bare.tilt)
-	e.Coverage[i] = metal.value - bare.value
-	for j := range e.Under {
-		e.Under[j][i] += c * metal.along(e.slope[j])
-	}
-}
-
-// Areas returns the reflectance of the two kinds of area apart: dielectric
-// without metal, and metal (nil without a reflector). The reflectance of the
-// spot is linear in the coverage between them.
-func (m *Model) Areas(p Params) (bare, metal []float64) {
-	slope := make([]complex128, m.layers)
-	bare = make([]float64, len(m.pixels))
-	if m.HasMetal() {
-		metal = make([]float64, len(m.pixels))
-	}
-	for i := range m.pixels {
-		px := &m.pixels[i]
-		bare[i] = px.fringe(px.frontSide(px.end, p.UnderNM, slope, false), p).value
-		if metal != nil {
-			metal[i] = px.fringe(px.frontSide(px.metal, p.UnderNM, slope, true), p).value
-		}
-	}
-	return bare, metal
-}
-
-// Fundamental returns the first harmonic of the fringes at every pixel: near a
-// wavelength the reflectance swings as the mean plus the real part of it, and its
-// size over the mean is the fringe visibility where the higher harmonics have died.
-// Its phase holds what the front side adds to that of the silicon.
-func (m *Model) Fundamental(p Params) []complex128 {
-	slope := make([]complex128, m.layers)
-	out := make([]complex128, len(m.pixels))
-	for i := range m.pixels {
-		px := &m.pixels[i]
-		out[i] = px.fringe(px.frontSide(px.end, p.UnderNM, slope, false), p).first
-		if m.HasMetal() {
-			metal := px.fringe(px.frontSide(px.metal, p.UnderNM, slope, true), p).first
-			out[i] += complex(p.Coverage, 0) * (metal - out[i])
-		}
-	}
-	return out
-}
-
-// frontSide returns ρ, the coefficient of what lies under the silicon seen from
-// inside, for layers that end on the medium end. slope[j] becomes (dρ/dt_j)/ρ.
-// Without metal the last layer has no end: it is the medium end itself.
-func (px *pixel) frontSide(end complex128, underNM []float64, slope []complex128, metal bool) complex128 {
-	last := len(underNM) - 1
-	if !metal && last >= 0 {
-		slope[last] = 0
-		last--
-	}
-	below := end
-	r := complex(0, 0) // of everything under `below`, at its upper face
-	for j := last; j >= 0; j-- {
-		here := px.under[j]
-		top := optics.Interface(here, below)
-		joined, gain := join(top, r)
-		for l := j + 1; l <= last; l++ {
-			slope[l] *= gain
-		}
-		turn := complex(0, 4*math.Pi/px.wavelength) * here
-		r = joined * cmplx.Exp(turn*complex(underNM[j], 0))
-		for l := j + 1; l <= last; l++ {
-			slope[l] *= r / joined
-		}
-		slope[j] = turn * r
-		below = here
-	}
-	top := optics.Interface(px.silicon, below)
-	rho, gain := join(top, r)
-	for l := 0; l <= last; l++ {
-		slope[l] *= gain / rho
-	}
-	return rho
-}
-
-// join adds an interface of coefficient top to what returns from below it, and
-// gives the derivative in the latter.
-func join(top, below complex128) (r, gain complex128) {
-	d := 1 / (1 + top*below)
-	return (top + below) * d, (1 - top*top) * d * d
-}
-
-// fringe is the reflectance of one kind of area at one pixel with what its
-// derivatives need.
-type fringe struct {
-	value, mean          float64
-	thickness, spreadVar float64
-	tilt                 float64
-	first                complex128 // 2(κ+S) w_1 q
-	swing                complex128 // (κ+S) Σ m w_m q^m
-	power                float64    // dR/d(ln|q|) through |q|² alone
-}
-
-// along returns the derivative in a parameter of which (dq/dx)/q is given.
-func (f fringe) along(logSlope complex128) float64 {
-	return f.power*real(logSlope) + 2*real(f.swing*logSlope)
-}
-
-func (px *pixel) fringe(rho complex128, p Params) fringe {
-	v := p.SpreadVarNM2
-	stretch := 1 + p.Dispersion[0]*px.shape[0] + p.Dispersion[1]*px.shape[1]
-	d := p.ThicknessNM * stretch
-	turn := px.turn
-	q := px.inner * rho * cmplx.Exp(complex(0, d)*turn)
-
-	// A Gaussian of thickness under exp(i·m·turn·d) gives exp(-m²·turn²·v/2), also
-	// where turn is complex; a Gaussian line blurs the phase alone. The phase that
-	// absorption adds goes into the term, the loss of contrast into the weights of the
-	// shape; the square of the absorption is left out, and so is that the spread also averages the
-	// power that returns (together below 0.002 of reflectance at 40 nm of spread).
-	absorbed := complex(0, imag(turn*turn)/2)
-	decay := cmplx.Exp(-absorbed*complex(v, 0) - complex(px.smear*d*d/2, 0))
-	step := decay * decay
-	shape := newSpreadShape(real(turn), v, p.Tilt)
-
-	var sum, sum1, sum2, sumV, sumT, first complex128
-	term := complex(1, 0)
-	for m := 1.0; ; m++ {
-		term *= q * decay
-		decay *= step
-		w, slopeV, slopeT := shape.next(m)
-		weighted := complex(w, 0) * term
-		sum += weighted
-		sum1 += complex(m, 0) * weighted
-		sum2 += complex(m*m, 0) * weighted
-		sumV += complex(slopeV, 0) * term
-		sumT += complex(slopeT, 0) * term
-		if m == 1 {
-			first = weighted
-		}
-		// Also ends on NaN, which is not above anything.
-		if size := math.Abs(real(term)) + math.Abs(imag(term)); !(size*shape.bound > seriesTolerance) || m == maxHarmonics {
-			break
-		}
-	}
-
-	absorb := imag(turn) * imag(turn)
-	qq := power(q) * math.Exp(2*absorb*v)
-	s := px.gainPower * qq / (1 - qq)
-	sSlope := 2 * px.gainPower * qq / ((1 - qq) * (1 - qq)) // dS/d(ln|q|)
-	k := px.kappa + complex(s, 0)
-	f := fringe{
-		mean:  power(px.outer) + s,
-		first: 2 * k * first,
-		swing: k * sum1,
-		power: sSlope * (1 + 2*real(sum)),
-		tilt:  2 * real(k*sumT),
-	}
-	f.value = f.mean + 2*real(k*sum)
-	f.spreadVar = 2*real(k*(sumV-absorbed*sum2)) + f.power*absorb
-	f.thickness = stretch * (f.along(complex(0, 1)*turn) - 2*real(k*sum2)*px.smear*d)
-	return f
-}
-
-// spreadShape gives, harmonic by harmonic, what the spread leaves of the fringes: for
-// a Gaussian of variance v the factor exp(-m²φ²v/2), for a uniform one of the same
-// variance sin(mx)/(mx) with x = φ·√(3v), φ the phase per nm.
-type spreadShape struct {
-	tilt, v    float64
-	half       float64 // φ²/2
-	bound      float64 // no later weight is larger
-	gauss      float64
-	ratio      float64 // of this Gaussian factor to the last
-	step       float64
-	x          float64
-	sin, cos   float64 // of m·x
-	sin1, cos1 float64
-}
-
-func newSpreadShape(phase, v, tilt float64) spreadShape {
-	half := phase * phase / 2
-	e := math.Exp(-half * v)
-	s := spreadShape{tilt: tilt, v: v, half: half, bound: 1, gauss: 1, ratio: e, step: e * e, cos: 1}
-	if tilt != 0 {
-		s.x = phase * math.Sqrt(3*v)
-		s.sin1, s.cos1 = math.Sincos(s.x)
-	}
-	return s
-}
-
-// next returns the weight of harmonic m with its slopes in v and in tilt; m must
-// rise from 1 by one.
-func (s *spreadShape) next(m float64) (w, slopeV, slopeT float64) {
-	s.gauss *= s.ratio
-	s.ratio *= s.step
-	w, slopeV = s.gauss, -m*m*s.half*s.gauss
-	if s.tilt == 0 {
-		s.bound = s.gauss
-		// The slope at the end of the range, so that a fit can leave it.
-		return w, slopeV, sinc(m*math.Sqrt(6*s.half*s.v)) - s.gauss
-	}
-	s.sin, s.cos = s.sin*s.cos1+s.cos*s.sin1, s.cos*s.cos1-s.sin*s.sin1
-	uniform, uniformV := 1.0, -m*m*s.half
-	if x := m * s.x; x > 1e-3 {
-		uniform = s.sin / x
-		uniformV = (s.cos - uniform) / (2 * s.v)
-	}
-	return w + s.tilt*(uniform-w), slopeV + s.tilt*(uniformV-slopeV), uniform - w
-}
-
-func sinc(x float64) float64 {
-	if math.Abs(x) < 1e-3 {
-		return 1 - x*x/6
-	}
-	return math.Sin(x) / x
-}
-
-func power(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }

@@ -18,19 +18,22 @@ func (m *Model) Sweep(thicknessNM, underNM []float64, shapes []Shape, metal bool
 	const harmonics = 12
 	n := len(m.pixels)
 	out := make([]float32, len(thicknessNM)*len(shapes)*n)
-	slope := make([]complex128, m.layers)
+	w := m.newRoom()
 	weights := make([][harmonics]float64, len(shapes))
 	for i := range m.pixels {
 		px := &m.pixels[i]
-		end := px.end
+		faces := px.bareFaces
 		if metal {
-			end = px.metal
+			faces = px.metalFaces
 		}
-		rho := px.inner * px.frontSide(end, underNM, slope, metal)
+		for j, turn := range px.underTurn {
+			w.waves[j] = wave(turn, underNM[j])
+		}
+		rho := px.inner * frontSide(faces, px.underTurn, w.waves, w.bare)
 		for s, shape := range shapes {
-			spread := newSpreadShape(real(px.turn), shape.SpreadNM*shape.SpreadNM, shape.Tilt)
+			w.blur.start(complex(real(px.turn), 0), shape.SpreadNM*shape.SpreadNM, shape.Tilt, 0)
 			for k := range harmonics {
-				weights[s][k], _, _ = spread.next(float64(k + 1))
+				weights[s][k] = real(w.blur.harmonic(k).weight)
 			}
 		}
 		base := power(px.outer)

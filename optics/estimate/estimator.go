@@ -32,11 +32,14 @@ func (o Options) withDefaults() Options {
 	return o
 }
 
-// Sizes of the two grids: the fringes of 8 µm at 900 nm are 9 nm apart, which
-// the fine grid resolves fully and the search grid well enough to tell orders.
+// The search works in so many bands of equal width, whatever the thickness: enough to
+// tell orders. The fits that follow resolve the fringes, in bands of a part of a fringe
+// where there are fringes and of the search's width where there are none.
 const (
-	searchBands = 160
-	fineBands   = 400
+	searchBands    = 160
+	bandsPerFringe = 6
+	fringesLeft    = 0.003 // of the amplitude: beyond, silicon is black
+	stageRatio     = 1.4   // of the greatest thickness from grid to grid
 )
 
 // How many local bests of the search are refined, and how many of those again
@@ -45,7 +48,8 @@ const (
 	searchRefined = 14
 	fineRefined   = 6
 	fineSettled   = 3 // of those, with outliers weighed
-	hopeless      = 2 // times the best cost: not worth a second look
+	firstSteps    = 2 // of a descent, after which it is seen what is worth more
+	moreSteps     = 5
 )
 
 // What separates the qualities. A misfit is the part of the residual that is not
@@ -98,6 +102,8 @@ type Result struct {
 	Measured     []float64 // reflectance of the bands; NaN where no pixel spoke
 	Model        []float64 // the fit; nil when lost
 
+	PhasePerNM []float64 // fringe phase 4πn/λ per nanometre of silicon
+
 	// Of the fit: the part of Model that does not swing, and the first harmonic of
 	// the fringes (die.Model.Fundamental), in the units of Measured; nil when lost.
 	Mean        []float64
@@ -115,19 +121,18 @@ type Candidate struct {
 // Estimator reads spectra of one channel. It keeps no history: each Measure
 // stands alone. It owns its workspace: one goroutine at a time.
 type Estimator struct {
-	options      Options
-	pixels       int
-	search, fine stage
-	templates    *templates
+	options   Options
+	pixels    int
+	search    *stage
+	fine      []*stage // by rising greatest thickness
+	templates *templates
 }
-
-// PhasePerNM returns the fringe phase 4πn/λ per nanometre of silicon at every
-// wavelength of Result.WavelengthNM.
-func (e *Estimator) PhasePerNM() []float64 { return e.fine.fitter.model.PhasePerNM() }
 
 // stage is a grid with the fitter that works on it.
 type stage struct {
+	maxNM        float64 // thickness up to which it resolves the fringes
 	grid         grid
+	phasePerNM   []float64
 	fitter       *fitter
 	data, weight []float64
 }
@@ -138,13 +143,31 @@ func New(setup die.Setup, wavelengthNM []float64, options Options) (*Estimator, 
 	options = options.withDefaults()
 	setup = withLiner(setup)
 	e := &Estimator{options: options, pixels: len(wavelengthNM)}
+	bandNM := (options.MaxNM - options.MinNM) / searchBands
+	if len(wavelengthNM) > 0 {
+		low, high := math.Max(options.MinNM, slices.Min(wavelengthNM)), math.Min(options.MaxNM, slices.Max(wavelengthNM))
+		bandNM = (high - low) / searchBands
+	}
 	var err error
-	if e.search, err = newStage(setup, wavelengthNM, options, searchBands); err != nil {
+	if e.search, err = newStage(setup, wavelengthNM, options, func(float64) float64 { return bandNM }); err != nil {
 		return nil, err
 	}
-	if e.fine, err = newStage(setup, wavelengthNM, options, fineBands); err != nil {
-		return nil, err
+	e.search.maxNM = options.MaxUM * 1000
+	for maxNM := e.search.maxNM; ; maxNM /= stageRatio {
+		width, finer := e.search.bandsFor(maxNM, bandNM)
+		if !finer {
+			e.search.maxNM = maxNM
+			break
+		}
+		s, err := newStage(setup, wavelengthNM, options, width)
+		if err != nil {
+			return nil, err
+		}
+		s.maxNM = maxNM
+		e.fine = append(e.fine, s)
 	}
+	e.fine = append(e.fine, e.search)
+	slices.Reverse(e.fine)
 	e.templates = newTemplates(e.search.fitter.model, e.search.grid, options.MinUM*1000, options.MaxUM*1000)
 	return e, nil
 }
@@ -170,17 +193,44 @@ func withLiner(setup die.Setup) die.Setup {
 	return setup
 }
 
-func newStage(setup die.Setup, wavelengthNM []float64, o Options, bands int) (stage, error) {
-	g := newGrid(wavelengthNM, o.MinNM, o.MaxNM, bands)
+func newStage(setup die.Setup, wavelengthNM []float64, o Options, widthNM func(nm float64) float64) (*stage, error) {
+	g := newGrid(wavelengthNM, o.MinNM, o.MaxNM, widthNM)
 	if len(g.wavelengthNM) < minBands {
-		return stage{}, fmt.Errorf("estimator: %d pixels between %g and %g nm: at least %d are needed", len(g.wavelengthNM), o.MinNM, o.MaxNM, minBands)
+		return nil, fmt.Errorf("estimator: %d pixels between %g and %g nm: at least %d are needed", len(g.wavelengthNM), o.MinNM, o.MaxNM, minBands)
 	}
-	model, err := die.NewModel(setup, g.wavelengthNM, g.widthNM)
+	model, err := die.NewBandModel(setup, g.wavelengthNM, g.widthNM)
 	if err != nil {
-		return stage{}, err
+		return nil, err
 	}
 	n := len(g.wavelengthNM)
-	return stage{g, newFitter(model, g, o.MinUM*1000, o.MaxUM*1000), make([]float64, n), make([]float64, n)}, nil
+	return &stage{grid: g, phasePerNM: model.PhasePerNM(), fitter: newFitter(model, g, o.MinUM*1000, o.MaxUM*1000),
+		data: make([]float64, n), weight: make([]float64, n)}, nil
+}
+
+// bandsFor returns the widths of the bands that silicon of up to maxNM needs, at most
+// the given width, and whether any must be finer than that.
+func (s *stage) bandsFor(maxNM, bandNM float64) (widthNM func(nm float64) float64, finer bool) {
+	widths := make([]float64, len(s.grid.wavelengthNM))
+	for i := range widths {
+		widths[i] = bandNM
+		period, _ := s.fitter.model.Fringe(i, maxNM)
+		if _, left := s.fitter.model.Fringe(i, maxNM/stageRatio); left > fringesLeft && period/bandsPerFringe < bandNM {
+			widths[i], finer = period/bandsPerFringe, true
+		}
+	}
+	return func(nm float64) float64 {
+		i, _ := slices.BinarySearch(s.grid.wavelengthNM, nm)
+		return widths[min(i, len(widths)-1)]
+	}, finer
+}
+
+// stageFor returns the stage that resolves the fringes of a thickness.
+func (e *Estimator) stageFor(thicknessNM float64) *stage {
+	i := slices.IndexFunc(e.fine, func(s *stage) bool { return s.maxNM >= thicknessNM })
+	if i < 0 {
+		i = len(e.fine) - 1
+	}
+	return e.fine[i]
 }
 
 // load averages a spectrum into the bands and returns how many have light.
@@ -238,28 +288,43 @@ func (e *Estimator) Measure(reflectance []float64) (Result, error) {
 		return Result{}, fmt.Errorf("%w: found %d, the channel has %d", ErrLength, len(reflectance), e.pixels)
 	}
 	reflectance = withoutSpikes(reflectance)
-	e.search.load(reflectance)
-	if lit := e.fine.load(reflectance); lit < max(minBands, len(e.fine.data)/3) {
-		return e.lost(fmt.Sprintf("only %d of %d bands can be used: too dark or saturated", lit, len(e.fine.data))), nil
+	if lit := e.search.load(reflectance); lit < e.enough(e.search) {
+		return e.search.lost(tooDark(lit, e.search)), nil
 	}
-	fits := e.refine(e.templates.search(e.search.filled()))
+	rough := e.rough(e.templates.search(e.search.filled()))
+	thickest := 0.0
+	for _, r := range rough {
+		thickest = math.Max(thickest, r.x[atThickness])
+	}
+	at := e.stageFor(thickest)
+	if at != e.search {
+		at.load(reflectance)
+	}
+	fits := e.refine(at, rough)
 	if len(fits) == 0 {
-		return e.lost("no thickness explains the spectrum"), nil
+		return at.lost("no thickness explains the spectrum"), nil
 	}
-	return e.judge(fits), nil
+	return e.judge(at, fits), nil
 }
 
-func (e *Estimator) lost(reason string) Result {
+// enough is how many bands must have light.
+func (e *Estimator) enough(s *stage) int { return max(minBands, len(s.data)/3) }
+
+func tooDark(lit int, s *stage) string {
+	return fmt.Sprintf("only %d of %d bands can be used: too dark or saturated", lit, len(s.data))
+}
+
+func (s *stage) lost(reason string) Result {
 	nan := math.NaN()
 	r := Result{Quality: Lost, Reason: reason, ThicknessUM: nan, SDUM: nan, FitSDUM: nan, SpreadUM: nan,
 		Coverage: nan, Scale: nan, Residual: nan}
-	r.WavelengthNM, r.Measured = e.fine.grid.wavelengthNM, e.measured()
+	r.WavelengthNM, r.Measured, r.PhasePerNM = s.grid.wavelengthNM, s.measured(), s.phasePerNM
 	return r
 }
 
-func (e *Estimator) measured() []float64 {
-	out := slices.Clone(e.fine.data)
-	for i, w := range e.fine.weight {
+func (s *stage) measured() []float64 {
+	out := slices.Clone(s.data)
+	for i, w := range s.weight {
 		if w == 0 {
 			out[i] = math.NaN()
 		}
@@ -272,6 +337,12 @@ const (
 	againResidual = 1.3  // times the residual then
 	againMoveNM   = 30   // from the thickness expected: a third of a fringe order
 	againRival    = 1e-3 // weight of a second candidate then
+)
+
+// Damping of the descents: from a guess, and from where the fit has all but been.
+const (
+	farDamping  = 1e-2
+	nearDamping = 1e-5
 )
 
 // Sure tells whether the reading leaves no other fringe order open, so that the next
@@ -290,64 +361,61 @@ func (e *Estimator) Again(reflectance []float64, earlier Result, expectedUM floa
 	if !earlier.Sure() || len(earlier.at) == 0 {
 		return Result{}, false, nil
 	}
-	if lit := e.fine.load(withoutSpikes(reflectance)); lit < max(minBands, len(e.fine.data)/3) {
+	at := e.stageFor(expectedUM * 1000)
+	if lit := at.load(withoutSpikes(reflectance)); lit < e.enough(at) {
 		return Result{}, false, nil
 	}
-	f := e.fine.fitter
+	f := at.fitter
 	x := slices.Clone(earlier.at)
 	x[atThickness] = expectedUM * 1000
 	sigma := earlier.Residual
+	f.Damping = nearDamping
+	defer func() { f.Damping = farDamping }()
 	f.Descend(x, sigma, 4)
-	if f.reweigh(x) > againResidual*sigma {
+	if f.reweigh() > againResidual*sigma {
 		return Result{}, false, nil
 	}
-	f.Descend(x, sigma, 2)
+	f.DescendOn(x, sigma, 2)
 	if math.Abs(x[atThickness]-expectedUM*1000) > againMoveNM {
 		return Result{}, false, nil
 	}
-	r = e.judge([]fit{{x: x}})
+	r = e.judge(at, []fit{{x: x}})
 	return r, r.Quality == Good, nil
 }
 
-// refine turns guesses into fits on the fine grid, best first, each a different
-// thickness.
-func (e *Estimator) refine(guesses []guess) []fit {
-	coarse := e.search.fitter
-	var rough []fit
-	for _, g := range guesses[:min(len(guesses), searchRefined)] {
-		x := coarse.start(g.params)
-		x[atTilt] = 0.3 // inside, where the slopes lead either way
-		x[atUnder] = min(15, coarse.High[atUnder])
-		cost := coarse.Descend(x, searchSigma, 8)
-		rough = append(rough, fit{x: x, cost: cost})
-	}
-	rough = distinct(rough)
-
-	fine := e.fine.fitter
+// rough refines the best guesses in the bands of the search and returns those that are
+// worth more, best first, each a different thickness.
+func (e *Estimator) rough(guesses []guess) []fit {
+	f := e.search.fitter
 	var fits []fit
-	for _, r := range rough[:min(len(rough), fineRefined)] {
-		if r.cost > hopeless*rough[0].cost+searchBands/2 {
-			break
-		}
-		fine.trustAll()
-		r.cost = fine.Descend(r.x, searchSigma, 6)
-		fits = append(fits, r)
+	for _, g := range guesses[:min(len(guesses), searchRefined)] {
+		x := f.start(g.params)
+		x[atTilt] = 0.3 // inside, where the slopes lead either way
+		x[atUnder] = min(15, f.High[atUnder])
+		fits = append(fits, fit{x: x})
 	}
-	fits = distinct(fits)
-	if len(fits) == 0 {
+	fits = f.race(fits)
+	return fits[:min(len(fits), fineRefined)]
+}
+
+// refine fits in the bands of a stage, from rough fits and from the fringe orders next
+// to the best of them, and returns what was found, best first, each a different thickness.
+func (e *Estimator) refine(at *stage, fits []fit) []fit {
+	f := at.fitter
+	f.trustAll()
+	for i := range fits {
+		fits[i].cost = f.Descend(fits[i].x, searchSigma, 6)
+	}
+	if fits = distinct(fits); len(fits) == 0 {
 		return nil
 	}
-	for _, x := range e.neighbours(fits) {
-		fine.trustAll()
-		fits = append(fits, fit{x: x, cost: fine.Descend(x, searchSigma, 8)})
-	}
-	fits = distinct(fits)
+	fits = contenders(distinct(append(fits, f.race(at.neighbours(fits))...)), float64(len(f.data))/10)
 	sigma := math.Inf(1)
-	for _, f := range fits[:min(len(fits), fineSettled)] {
-		sigma = math.Min(sigma, fine.settle(f.x, searchSigma))
+	for _, o := range fits[:min(len(fits), fineSettled)] {
+		sigma = math.Min(sigma, f.settle(o.x, searchSigma))
 	}
 	for i := range fits {
-		fits[i].cost, fits[i].prior = fine.loss(fits[i].x, sigma), fine.PriorCost(fits[i].x)
+		fits[i].cost, fits[i].prior = f.loss(fits[i].x, sigma), f.PriorCost(fits[i].x)
 	}
 	return distinct(fits)
 }
@@ -355,8 +423,8 @@ func (e *Estimator) refine(guesses []guess) []fit {
 // neighbours returns starts one and two fringe orders from the best fit, where no fit
 // stands yet: the search may have passed over one, and it is the orders next to the best
 // that a reading can be mistaken for.
-func (e *Estimator) neighbours(fits []fit) [][]float64 {
-	f := e.fine.fitter
+func (s *stage) neighbours(fits []fit) []fit {
+	f := s.fitter
 	best := fits[0].x
 	// The period λ/2n = 2π/(4πn/λ), averaged over where the fringes are.
 	sum, weights := 0.0, 0.0
@@ -370,7 +438,7 @@ func (e *Estimator) neighbours(fits []fit) [][]float64 {
 		return nil
 	}
 	period := sum / weights
-	var starts [][]float64
+	var starts []fit
 	for _, orders := range []float64{-1, 1, -2, 2} {
 		d := best[atThickness] + orders*period
 		stands := slices.ContainsFunc(fits, func(o fit) bool { return math.Abs(o.x[atThickness]-d) < 0.3*period })
@@ -379,7 +447,7 @@ func (e *Estimator) neighbours(fits []fit) [][]float64 {
 		}
 		x := slices.Clone(best)
 		x[atThickness], x[atDispersion], x[atDispersion+1] = d, 0, 0
-		starts = append(starts, x)
+		starts = append(starts, fit{x: x})
 	}
 	return starts
 }
@@ -400,12 +468,13 @@ func distinct(fits []fit) []fit {
 }
 
 // judge turns the refined candidates into a reading with a quality.
-func (e *Estimator) judge(fits []fit) Result {
-	f := e.fine.fitter
+func (e *Estimator) judge(at *stage, fits []fit) Result {
+	f := at.fitter
 	best := fits[0].x
-	sigma := f.reweigh(best)
+	f.Cost(best, 1)
+	sigma := f.reweigh()
 	lit := 0.0
-	for _, w := range e.fine.weight {
+	for _, w := range at.weight {
 		lit += w
 	}
 	rho := f.correlation()
@@ -420,21 +489,22 @@ func (e *Estimator) judge(fits []fit) Result {
 		Residual:    sigma,
 		at:          slices.Clone(best),
 
-		WavelengthNM: e.fine.grid.wavelengthNM,
-		Measured:     e.measured(),
-		Model:        make([]float64, len(e.fine.data)),
+		WavelengthNM: at.grid.wavelengthNM,
+		PhasePerNM:   at.phasePerNM,
+		Measured:     at.measured(),
+		Model:        make([]float64, len(at.data)),
 	}
-	// reweigh left the best fit evaluated: residual = data - model.
+	// The fit stands at the best: residual = data - model.
 	swing := 0.0
 	for i := range r.Model {
 		r.Model[i] = f.data[i] - f.Residual[i]
-		if e.fine.weight[i] == 0 {
+		if at.weight[i] == 0 {
 			r.Model[i] = math.NaN()
 		}
 		v := f.eval.Reflectance[i] - f.eval.Mean[i]
 		swing += v * v
 	}
-	r.Fundamental = f.model.Fundamental(f.params(best))
+	r.Fundamental = slices.Clone(f.eval.First)
 	r.Mean = make([]float64, len(r.Model))
 	for i := range r.Mean {
 		r.Fundamental[i] *= complex(f.gain(best, i), 0)
@@ -449,7 +519,7 @@ func (e *Estimator) judge(fits []fit) Result {
 		r.SDUM = r.Budget.SDUM()
 	}
 	r.Candidates = weigh(fits, independent, lit)
-	e.grade(&r, swing, sigma*math.Sqrt(rho)/swing, swing*math.Sqrt(independent)/sigma)
+	e.grade(at, &r, swing, sigma*math.Sqrt(rho)/swing, swing*math.Sqrt(independent)/sigma)
 	return r
 }
 
@@ -477,7 +547,7 @@ func weigh(fits []fit, independent, lit float64) []Candidate {
 }
 
 // grade decides how far the reading may be trusted.
-func (e *Estimator) grade(r *Result, swing, misfit, signal float64) {
+func (e *Estimator) grade(at *stage, r *Result, swing, misfit, signal float64) {
 	edge := r.ThicknessUM <= e.options.MinUM*1.001 || r.ThicknessUM >= e.options.MaxUM*0.999
 	switch {
 	case math.IsNaN(r.FitSDUM):
@@ -506,7 +576,7 @@ func (e *Estimator) grade(r *Result, swing, misfit, signal float64) {
 		r.SDUM = r.Budget.SDUM()
 	}
 	if r.Quality == Lost {
-		lost := e.lost(r.Reason)
+		lost := at.lost(r.Reason)
 		lost.Candidates = r.Candidates
 		*r = lost
 	}

@@ -23,6 +23,13 @@ const (
 // from the table: Green 2008 against Schinke 2015 and Vuye 1993, between 450 and 1000 nm.
 const dispersionSD = 0.0010
 
+// A polished face has some nanometres of roughness; more is a ground one (common
+// practice, no source).
+const (
+	roughnessVarSDNM2 = 40
+	maxRoughnessNM    = 20
+)
+
 const (
 	maxSpreadNM = 60    // a spot rougher than that shows no fringes in the visible
 	sigmaFloor  = 0.001 // of reflectance: no instrument of this kind is truer
@@ -48,6 +55,7 @@ const (
 	atSpreadVar
 	atTilt
 	atCoverage
+	atRoughnessVar
 	atDispersion
 	atUnder = atDispersion + 2
 )
@@ -71,6 +79,7 @@ func newFitter(model *die.Model, g grid, minNM, maxNM float64) *fitter {
 	if model.HasMetal() {
 		set(atCoverage, 0, none, setup.CoverageMin, setup.CoverageMax)
 	}
+	set(atRoughnessVar, 0, roughnessVarSDNM2, 0, maxRoughnessNM*maxRoughnessNM)
 	for k := range 2 {
 		set(atDispersion+k, 0, dispersionSD, -5*dispersionSD, 5*dispersionSD)
 	}
@@ -108,7 +117,7 @@ func (f *fitter) gain(x []float64, i int) float64 {
 
 func (f *fitter) params(x []float64) die.Params {
 	return die.Params{ThicknessNM: x[atThickness], SpreadVarNM2: x[atSpreadVar], Tilt: x[atTilt], Coverage: x[atCoverage],
-		Dispersion: [2]float64{x[atDispersion], x[atDispersion+1]}, UnderNM: x[atUnder:f.lamp()]}
+		RoughnessVarNM2: x[atRoughnessVar], Dispersion: [2]float64{x[atDispersion], x[atDispersion+1]}, UnderNM: x[atUnder:f.lamp()]}
 }
 
 // load takes the bands to fit; weight 0 leaves one out.
@@ -133,6 +142,7 @@ func (f *fitter) Evaluate(x, residual []float64, jacobian [][]float64) {
 		jacobian[atSpreadVar][i] = gain * e.SpreadVar[i]
 		jacobian[atTilt][i] = gain * e.Tilt[i]
 		jacobian[atCoverage][i] = gain * e.Coverage[i]
+		jacobian[atRoughnessVar][i] = gain * e.Roughness[i]
 		for k := range e.Dispersion {
 			jacobian[atDispersion+k][i] = gain * e.Dispersion[k][i]
 		}
@@ -146,11 +156,10 @@ func (f *fitter) Evaluate(x, residual []float64, jacobian [][]float64) {
 	}
 }
 
-// reweigh sets the scale of the residuals at x robustly (1.4826 times their
+// reweigh sets the scale of the residuals where the fit stands robustly (1.4826 times their
 // median size) and takes weight from outliers: the weights of Huber's loss (P. J.
 // Huber, Robust Statistics, 1981). It returns the scale.
-func (f *fitter) reweigh(x []float64) float64 {
-	f.Cost(x, 1)
+func (f *fitter) reweigh() float64 {
 	f.sizes = f.sizes[:0]
 	for i, r := range f.Residual {
 		if f.weight[i] > 0 {
@@ -168,14 +177,39 @@ func (f *fitter) reweigh(x []float64) float64 {
 	return sigma
 }
 
+// race descends from all fits a little way, and on from those that the others have not
+// left behind. It returns those, best first, each a different thickness.
+func (f *fitter) race(fits []fit) []fit {
+	n := float64(len(f.data))
+	for i := range fits {
+		fits[i].cost = f.Descend(fits[i].x, searchSigma, firstSteps)
+	}
+	fits = contenders(distinct(fits), n/2)
+	for i := range fits {
+		fits[i].cost = f.Descend(fits[i].x, searchSigma, moreSteps)
+	}
+	return contenders(distinct(fits), n/10)
+}
+
+// contenders are the fits, best first, that are worth another look: not worse than
+// twice the best and some.
+func contenders(fits []fit, some float64) []fit {
+	for i, r := range fits {
+		if r.cost > 2*fits[0].cost+some {
+			return fits[:i]
+		}
+	}
+	return fits
+}
+
 // settle descends from x, which it moves, with outliers losing weight as they
 // show, and returns the scale of the residuals.
 func (f *fitter) settle(x []float64, sigma float64) float64 {
 	f.trustAll()
 	f.Descend(x, sigma, 12)
 	for range 2 {
-		sigma = f.reweigh(x)
-		f.Descend(x, sigma, 12)
+		sigma = f.reweigh()
+		f.DescendOn(x, sigma, 12)
 	}
 	return sigma
 }

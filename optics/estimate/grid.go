@@ -1,6 +1,7 @@
 package estimate
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -9,45 +10,39 @@ import (
 // fringes need and not what the detector has.
 type grid struct {
 	wavelengthNM []float64 // middle of each band, rising
-	widthNM      float64
+	widthNM      []float64
 	pixels       [][]int // of each band
 }
 
-// newGrid makes about bands bands of equal width between minNM and maxNM, never
-// narrower than the spacing of the pixels. Wavelengths may rise or fall. Bands
-// that hold no pixel are left out.
-func newGrid(wavelengthNM []float64, minNM, maxNM float64, bands int) grid {
-	first, last := math.Inf(1), math.Inf(-1)
-	inside := 0
-	for _, w := range wavelengthNM {
-		if w >= minNM && w <= maxNM {
-			first, last = math.Min(first, w), math.Max(last, w)
-			inside++
-		}
-	}
-	if inside < 2 {
-		return grid{}
-	}
-	bands = min(bands, inside)
-	width := (last - first) / float64(bands)
-	members := make([][]int, bands)
+// newGrid makes bands between minNM and maxNM of about the width wanted at their
+// wavelength, never narrower than a pixel. Wavelengths may rise or fall.
+func newGrid(wavelengthNM []float64, minNM, maxNM float64, widthNM func(nm float64) float64) grid {
+	var inside []int
 	for i, w := range wavelengthNM {
 		if w >= minNM && w <= maxNM {
-			b := min(int((w-first)/width), bands-1)
-			members[b] = append(members[b], i)
+			inside = append(inside, i)
 		}
 	}
-	g := grid{widthNM: width}
-	for _, m := range members {
-		if len(m) == 0 {
-			continue
+	slices.SortStableFunc(inside, func(a, b int) int { return cmp.Compare(wavelengthNM[a], wavelengthNM[b]) })
+	var g grid
+	for first := 0; first < len(inside); {
+		from := wavelengthNM[inside[first]]
+		to, sum, end := from+widthNM(from), 0.0, first
+		for end < len(inside) && (end == first || wavelengthNM[inside[end]] < to-1e-6) {
+			sum += wavelengthNM[inside[end]]
+			end++
 		}
-		sum := 0.0
-		for _, i := range m {
-			sum += wavelengthNM[i]
+		width := 0.0
+		switch {
+		case end < len(inside):
+			width = wavelengthNM[inside[end]] - from
+		case first > 0: // the last band: as wide as its pixels are apart
+			width = float64(end-first) * (from - wavelengthNM[inside[first-1]])
 		}
-		g.wavelengthNM = append(g.wavelengthNM, sum/float64(len(m)))
-		g.pixels = append(g.pixels, m)
+		g.wavelengthNM = append(g.wavelengthNM, sum/float64(end-first))
+		g.widthNM = append(g.widthNM, width)
+		g.pixels = append(g.pixels, inside[first:end:end])
+		first = end
 	}
 	return g
 }

@@ -85,7 +85,7 @@ func TestAgainstScipy(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	job := newReferenceJob(t, e.fine.fitter, w, noise)
+	job := newReferenceJob(t, e.search.fitter, w, noise)
 
 	// For each spectrum a start at the nominal die, which owes nothing to the
 	// estimator, and one where Again starts: at an earlier fit, moved.
@@ -107,7 +107,7 @@ func TestAgainstScipy(t *testing.T) {
 		measured := numbersOrNull(spectrum)
 		nominal := map[string]float64{"thickness": s.ThicknessNM + startOffNM, "spread": 15, "coverage": 0.55,
 			"liner": 15, "oxide": 800, "index_slope": 0, "index_curvature": 0, "scale": 1, "slope": 0, "curvature": 0, "offset": 0}
-		lamp := e.fine.fitter.lamp()
+		lamp := e.search.fitter.lamp()
 		earlier := map[string]float64{"thickness": s.ThicknessNM + movedNM, "spread": 1000 * r.SpreadUM, "coverage": r.Coverage,
 			"liner": r.UnderNM[0], "oxide": r.UnderNM[1],
 			"index_slope": r.at[atDispersion], "index_curvature": r.at[atDispersion+1],
@@ -117,7 +117,7 @@ func TestAgainstScipy(t *testing.T) {
 	answer := runReference(t, python, job)
 	t.Logf("python %s, numpy %s, scipy %s", answer.Versions["python"], answer.Versions["numpy"], answer.Versions["scipy"])
 
-	model, err := die.NewModel(e.fine.fitter.model.Setup(), w, 0)
+	model, err := die.NewModel(e.search.fitter.model.Setup(), w, 0)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -129,6 +129,9 @@ func (p *points) fit(thicknessUM float64) (shiftUM, sdUM float64, ok bool) {
 		residual = make([]float64, len(p.y)) // in SDs, without sign
 		trust    = slices.Repeat([]float64{1}, len(p.y))
 		row      = mat.NewVecDense(size, nil)
+		normal   = mat.NewSymDense(size, nil)
+		right    = mat.NewVecDense(size, nil)
+		sorted   = make([]float64, len(p.y))
 	)
 	fill := func(i int) {
 		absorbing := math.Max(thicknessUM+x.AtVec(1), thicknessUM/4)
@@ -140,7 +143,8 @@ func (p *points) fit(thicknessUM float64) (shiftUM, sdUM float64, ok bool) {
 		}
 	}
 	for range rounds {
-		normal, right := mat.NewSymDense(size, nil), mat.NewVecDense(size, nil)
+		normal.Zero()
+		right.Zero()
 		normal.SetSym(0, 0, 1/(constantSD*constantSD))
 		normal.SetSym(2, 2, 1/(gaussianSDUM2*gaussianSDUM2))
 		for k, sd := range relSD {
@@ -159,7 +163,8 @@ func (p *points) fit(thicknessUM float64) (shiftUM, sdUM float64, ok bool) {
 			fill(i)
 			residual[i] = math.Abs(y-mat.Dot(row, x)) / p.sd[i]
 		}
-		sorted := slices.Sorted(slices.Values(residual))
+		copy(sorted, residual)
+		slices.Sort(sorted)
 		scale = math.Max(1, sorted[len(sorted)/2]/0.6745) // median absolute deviation of a Gaussian
 		for i, r := range residual {
 			trust[i] = 1 / (1 + math.Pow(r/(cauchy*scale), 2))

@@ -10,6 +10,7 @@ package fringe
 import (
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 )
@@ -51,20 +52,39 @@ const (
 // harmonic is taken. Near the edge, where it matters, the higher ones have died: each
 // costs another round trip.
 func Measure(wavelengthNM, reflectance, phase []float64, carrier []complex128) Curve {
-	var c Curve
+	return MeasureAll(wavelengthNM, [][]float64{reflectance}, phase, carrier)[0]
+}
+
+// MeasureAll is Measure for several spectra at once, such as a measured one and its fit,
+// each where the first of them has values.
+func MeasureAll(wavelengthNM []float64, spectra [][]float64, phase []float64, carrier []complex128) []Curve {
+	curves := make([]Curve, len(spectra))
 	if len(wavelengthNM) < minPoints {
-		return c
+		return curves
 	}
+	m := newMeter(wavelengthNM, spectra, phase, carrier)
 	first, last := wavelengthNM[0], wavelengthNM[len(wavelengthNM)-1]
+	var centers, windows []float64
 	for w := first + minHalfNM; w <= last-minHalfNM; w += stepNM {
-		low, high := window(nearest(wavelengthNM, w), wavelengthNM, phase)
-		v, sd := at(w, wavelengthNM, reflectance, phase, carrier)
-		c.windowNM = append(c.windowNM, wavelengthNM[high]-wavelengthNM[low])
-		c.WavelengthNM = append(c.WavelengthNM, w)
-		c.Visibility = append(c.Visibility, v)
-		c.SD = append(c.SD, sd)
+		centers = append(centers, w)
 	}
-	return c
+	values := make([]float64, 2*len(spectra)*len(centers))
+	for k := range curves {
+		from := 2 * k * len(centers)
+		curves[k].Visibility = values[from : from+len(centers)]
+		curves[k].SD = values[from+len(centers) : from+2*len(centers)]
+		curves[k].WavelengthNM = centers
+	}
+	for i, w := range centers {
+		windows = append(windows, m.at(w))
+		for k := range curves {
+			curves[k].Visibility[i], curves[k].SD[i] = m.visibility(k)
+		}
+	}
+	for k := range curves {
+		curves[k].windowNM = windows
+	}
+	return curves
 }
 
 // Expected returns the visibility that a fitted die shows at the wavelengths of the
@@ -78,72 +98,141 @@ func (c Curve) Expected(wavelengthNM, mean []float64, carrier []complex128) Curv
 	return e
 }
 
-// at fits one window.
-func at(center float64, wavelengthNM, reflectance, phase []float64, carrier []complex128) (visibility, sd float64) {
-	middle := nearest(wavelengthNM, center)
-	low, high := window(middle, wavelengthNM, phase)
-	var rows []int
-	for i := low; i <= high; i++ {
-		if !math.IsNaN(reflectance[i]) {
-			rows = append(rows, i)
+// terms are what is fitted in a window: a line, the carrier and its square.
+const terms = 6
+
+// meter fits one window after another; it owns the room for that.
+type meter struct {
+	wavelengthNM, phase []float64
+	spectra             [][]float64
+	direction           []complex128 // of the carrier
+	size                []float64
+
+	rows          int
+	normal        [terms][terms]float64
+	right         [][terms]float64 // of each spectrum
+	power         []float64        // sum of the squares of each
+	narrow, broad system           // without the square of the carrier, and with it
+	solved        *system          // of the window; nil: nothing can be told
+}
+
+// system is one size of the equations.
+type system struct {
+	normal          *mat.SymDense
+	chol            mat.Cholesky
+	right, solution *mat.VecDense
+}
+
+func newSystem(columns int) system {
+	return system{normal: mat.NewSymDense(columns, nil), right: mat.NewVecDense(columns, nil), solution: mat.NewVecDense(columns, nil)}
+}
+
+func newMeter(wavelengthNM []float64, spectra [][]float64, phase []float64, carrier []complex128) *meter {
+	m := &meter{wavelengthNM: wavelengthNM, phase: phase, spectra: spectra,
+		direction: make([]complex128, len(carrier)), size: make([]float64, len(carrier)),
+		right: make([][terms]float64, len(spectra)), power: make([]float64, len(spectra)), narrow: newSystem(4), broad: newSystem(terms)}
+	for i, c := range carrier {
+		m.size[i] = cmplx.Abs(c)
+		m.direction[i] = 1
+		if m.size[i] > 0 {
+			m.direction[i] = c / complex(m.size[i], 0)
 		}
 	}
-	if len(rows) < minPoints {
-		return math.NaN(), math.NaN()
-	}
-	half := math.Max(center-wavelengthNM[low], wavelengthNM[high]-center)
-	perPoint := math.Abs(phase[high]-phase[low]) / float64(high-low)
+	return m
+}
+
+// at sums up the window around a wavelength and returns its width.
+func (m *meter) at(center float64) (widthNM float64) {
+	middle := nearest(m.wavelengthNM, center)
+	low, high := window(middle, m.wavelengthNM, m.phase)
+	widthNM = m.wavelengthNM[high] - m.wavelengthNM[low]
+	m.solved, m.rows = nil, 0
+	perPoint := math.Abs(m.phase[high]-m.phase[low]) / float64(high-low)
 	if perPoint > coarsest {
-		return math.NaN(), math.NaN()
+		return widthNM
 	}
-	columns := 4
+	equations := &m.narrow
 	if perPoint < coarsest/2 {
-		columns = 6 // the points are close enough for the second harmonic
+		equations = &m.broad // the points are close enough for the second harmonic
 	}
-	a := mat.NewDense(len(rows), columns, nil)
-	b := mat.NewVecDense(len(rows), nil)
-	for k, i := range rows {
-		first := relative(carrier[i], carrier[middle])
+	columns := equations.right.Len()
+	m.normal = [terms][terms]float64{}
+	clear(m.right)
+	clear(m.power)
+	half := math.Max(center-m.wavelengthNM[low], m.wavelengthNM[high]-center)
+	for i := low; i <= high; i++ {
+		if math.IsNaN(m.spectra[0][i]) {
+			continue
+		}
+		m.rows++
+		first := m.relative(i, middle)
 		second := first * first
-		row := [...]float64{1, (wavelengthNM[i] - center) / half, real(first), imag(first), real(second), imag(second)}
-		a.SetRow(k, row[:columns])
-		b.SetVec(k, reflectance[i])
+		row := [terms]float64{1, (m.wavelengthNM[i] - center) / half, real(first), imag(first), real(second), imag(second)}
+		for k := range columns {
+			for l := range k + 1 {
+				m.normal[k][l] += row[k] * row[l]
+			}
+			for s, spectrum := range m.spectra {
+				m.right[s][k] += row[k] * spectrum[i]
+			}
+		}
+		for s, spectrum := range m.spectra {
+			m.power[s] += spectrum[i] * spectrum[i]
+		}
 	}
-	var qr mat.QR
-	qr.Factorize(a)
-	// Less than a good part of a fringe in the window cannot be told from a slope.
-	const illConditioned = 30
-	if qr.Cond() > illConditioned {
-		return math.NaN(), math.NaN()
+	if m.rows < minPoints {
+		return widthNM
 	}
-	var x, fitted mat.VecDense
-	if err := qr.SolveVecTo(&x, false, b); err != nil {
-		return math.NaN(), math.NaN()
+	for k := range columns {
+		for l := range k + 1 {
+			equations.normal.SetSym(k, l, m.normal[k][l])
+		}
 	}
-	fitted.MulVec(a, &x)
-	sum := 0.0
-	for k := range rows {
-		r := b.AtVec(k) - fitted.AtVec(k)
-		sum += r * r
+	// Less than a good part of a fringe in the window cannot be told from a slope. The
+	// normal matrix has the square of the condition of the fit itself.
+	const illConditioned = 30 * 30
+	if equations.chol.Factorize(equations.normal) && equations.chol.Cond() <= illConditioned {
+		m.solved = equations
 	}
-	n := float64(len(rows))
+	return widthNM
+}
+
+// visibility solves the window for one of the spectra.
+func (m *meter) visibility(spectrum int) (visibility, sd float64) {
+	nan := math.NaN()
+	if m.solved == nil {
+		return nan, nan
+	}
+	columns, x := m.solved.right.Len(), m.solved.solution
+	left := m.power[spectrum] // of the squares: |y|² - xᵀAᵀy
+	for k := range columns {
+		m.solved.right.SetVec(k, m.right[spectrum][k])
+	}
+	if m.solved.chol.SolveVecTo(x, m.solved.right) != nil {
+		return nan, nan
+	}
+	for k := range columns {
+		left -= x.AtVec(k) * m.right[spectrum][k]
+	}
+	n := float64(m.rows)
 	mean := x.AtVec(0)
 	if mean <= 0 {
-		return math.NaN(), math.NaN()
+		return nan, nan
 	}
 	amplitude := math.Hypot(x.AtVec(2), x.AtVec(3))
 	// The amplitude of a sinusoid in n points of noise σ: σ·√(2/n) (S. M. Kay,
 	// Fundamentals of Statistical Signal Processing I, ex. 3.14).
-	sd = math.Sqrt(sum/(n-float64(columns))) * math.Sqrt(2/n) / mean
+	sd = math.Sqrt(math.Max(left, 0)/(n-float64(columns))) * math.Sqrt(2/n) / mean
 	return math.Min(amplitude/mean, 1), sd
 }
 
 // relative is the carrier in units of its size in the middle of the window. The
 // change is bounded: where the front side cancels the fringes the ratio means little.
-func relative(carrier, middle complex128) complex128 {
+func (m *meter) relative(i, middle int) complex128 {
 	const most = 3
-	size := cmplx.Abs(carrier) / math.Max(cmplx.Abs(middle), math.SmallestNonzeroFloat64)
-	return cmplx.Rect(min(max(size, 1./most), most), cmplx.Phase(carrier))
+	size := m.size[i] / math.Max(m.size[middle], math.SmallestNonzeroFloat64)
+	size = min(max(size, 1./most), most)
+	return complex(size*real(m.direction[i]), size*imag(m.direction[i]))
 }
 
 // window spans one fringe to either side of a point, within bounds.
@@ -162,14 +251,12 @@ func window(middle int, wavelengthNM, phase []float64) (low, high int) {
 	return low, high
 }
 
-func nearest(sorted []float64, x float64) int {
-	best := 0
-	for i, v := range sorted {
-		if math.Abs(v-x) < math.Abs(sorted[best]-x) {
-			best = i
-		}
+func nearest(rising []float64, x float64) int {
+	i, _ := slices.BinarySearch(rising, x)
+	if i == len(rising) || (i > 0 && x-rising[i-1] <= rising[i]-x) {
+		i--
 	}
-	return best
+	return i
 }
 
 // EdgeNM returns the contrast edge: the shortest wavelength at which visibility

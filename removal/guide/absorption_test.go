@@ -73,7 +73,7 @@ func (l liar) Measure(reflectance []float64) (estimate.Result, error) {
 	if err != nil || r.Quality == estimate.Lost || !l.lies() {
 		return r, err
 	}
-	alphaPerUM, err := l.reader.absorption(r.WavelengthNM)
+	alphaPerUM, err := l.reader.absorptionAt(r.WavelengthNM)
 	if err != nil {
 		l.t.Fatal(err)
 	}

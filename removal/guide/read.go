@@ -19,6 +19,12 @@ type reader struct {
 	threshold float64
 	setup     die.Setup
 	silicon   *material.Material // whose absorption is a second witness; nil: none in this channel
+	alpha     absorption         // of the last curve
+}
+
+// absorption is 4πk/λ of silicon in 1/µm at some wavelengths.
+type absorption struct {
+	wavelengthNM, perUM []float64
 }
 
 // estimator finds the thickness in one spectrum: from the whole shape of the fringes
@@ -26,7 +32,6 @@ type reader struct {
 // (package thick).
 type estimator interface {
 	Measure(reflectance []float64) (estimate.Result, error)
-	PhasePerNM() []float64
 }
 
 // continuer is an estimator that can read on from an earlier reading.
@@ -118,38 +123,43 @@ func (r *reader) read(s Spectrum, from *lead, expectedUM float64) (finding, erro
 	}
 	f.systematicUM = math.Sqrt(math.Max(0, result.SDUM*result.SDUM-result.FitSDUM*result.FitSDUM))
 
-	phase := slices.Clone(r.estimator.PhasePerNM())
+	phase := slices.Clone(result.PhasePerNM)
 	for i := range phase {
 		phase[i] *= result.ThicknessUM * 1000
 	}
 	p := &e.Picture
-	measured := fringe.Measure(p.WavelengthNM, p.Reflectance, phase, result.Fundamental)
+	curves := fringe.MeasureAll(p.WavelengthNM, [][]float64{p.Reflectance, p.Model}, phase, result.Fundamental)
+	measured, fitted := curves[0], curves[1]
 	expected := measured.Expected(p.WavelengthNM, result.Mean, result.Fundamental)
 	p.VisibilityNM, p.Visibility, p.VisibilityExpected = measured.WavelengthNM, measured.Visibility, expected.Visibility
 	p.EdgeExpectedNM = expected.EdgeNM(r.threshold)
 	e.EdgeNM = measured.EdgeNM(r.threshold)
 	if r.silicon != nil {
-		alphaPerUM, err := r.absorption(measured.WavelengthNM)
+		alphaPerUM, err := r.absorptionAt(measured.WavelengthNM)
 		if err != nil {
 			return finding{}, fmt.Errorf("channel %s: %w", r.channel, err)
 		}
-		shiftUM, sdUM := fringe.Absorption(measured, fringe.Measure(p.WavelengthNM, p.Model, phase, result.Fundamental), alphaPerUM, result.ThicknessUM)
+		shiftUM, sdUM := fringe.Absorption(measured, fitted, alphaPerUM, result.ThicknessUM)
 		e.AbsorptionUM, e.AbsorptionSDUM = result.ThicknessUM+shiftUM, sdUM
 	}
 	return f, nil
 }
 
-// absorption returns 4πk/λ of silicon in 1/µm.
-func (r *reader) absorption(wavelengthNM []float64) ([]float64, error) {
+// absorptionAt looks the absorption up where it is not the same as last time.
+func (r *reader) absorptionAt(wavelengthNM []float64) ([]float64, error) {
+	if slices.Equal(wavelengthNM, r.alpha.wavelengthNM) {
+		return r.alpha.perUM, nil
+	}
 	index, err := r.silicon.Indices(wavelengthNM, r.setup.TemperatureC)
 	if err != nil {
 		return nil, err
 	}
-	alphaPerUM := make([]float64, len(index))
+	perUM := make([]float64, len(index))
 	for i, w := range wavelengthNM {
-		alphaPerUM[i] = 4 * math.Pi * imag(r.setup.Carriers.Dope(index[i], w)) / (w / 1000)
+		perUM[i] = 4 * math.Pi * imag(r.setup.Carriers.Dope(index[i], w)) / (w / 1000)
 	}
-	return alphaPerUM, nil
+	r.alpha = absorption{wavelengthNM, perUM}
+	return perUM, nil
 }
 
 // witnessSigmas is how far thickness from phase and from absorption may lie apart, in
