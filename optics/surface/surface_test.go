@@ -26,13 +26,18 @@ var (
 		1.20004, 1.30818, 1.41613, 1.52408, 1.63159, 1.73965, 1.84696, 1.95445, 2.06177, 2.16829}
 )
 
+// at is a point that shares no error with others.
+func at(xMM, yMM, um, sdUM float64) Point {
+	return Point{XMM: xMM, YMM: yMM, ThicknessUM: um, SDUM: sdUM}
+}
+
 // twice puts data of one variable on two lines at y = ±offset. The slope in y is then
 // 0, and what depends on x alone is the fit of the single data, whose variances
 // follow from those of the doubled fit: half the points, other degrees of freedom.
 func twice(x, z []float64, offset, sd float64) []Point {
 	var points []Point
 	for i := range x {
-		points = append(points, Point{x[i], offset, z[i], sd}, Point{x[i], -offset, z[i], sd})
+		points = append(points, at(x[i], offset, z[i], sd), at(x[i], -offset, z[i], sd))
 	}
 	return points
 }
@@ -127,7 +132,7 @@ func solved(t *testing.T, points []Point, n int) Surface {
 
 // A plane through three exact points has a closed form: through (0,0), (a,0), (0,b).
 func TestExactPlane(t *testing.T) {
-	s, err := Fit([]Point{{0, 0, 2, 0.003}, {4, 0, 2.1, 0.004}, {0, 5, 1.8, 0.005}})
+	s, err := Fit([]Point{at(0, 0, 2, 0.003), at(4, 0, 2.1, 0.004), at(0, 5, 1.8, 0.005)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -153,7 +158,7 @@ func TestExactPlane(t *testing.T) {
 
 func TestTilt(t *testing.T) {
 	// 0.03 to the right and 0.04 up: 0.05, at 53.13 degrees.
-	s, err := Fit([]Point{{0, 0, 2, 0.001}, {1, 0, 2.03, 0.001}, {0, 1, 2.04, 0.001}, {-1, 0, 1.97, 0.001}, {0, -1, 1.96, 0.001}})
+	s, err := Fit([]Point{at(0, 0, 2, 0.001), at(1, 0, 2.03, 0.001), at(0, 1, 2.04, 0.001), at(-1, 0, 1.97, 0.001), at(0, -1, 1.96, 0.001)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -163,7 +168,7 @@ func TestTilt(t *testing.T) {
 	equal(t, "sd", tilt.SDUMPerMM, 0.001/math.Sqrt2, 1e-9)
 	equal(t, "sd of the direction", tilt.SDDeg, 0.001/math.Sqrt2/0.05*180/math.Pi, 1e-9)
 
-	flat := Surface{tilt: [2][2]float64{{4, 0}, {0, 9}}}
+	flat := Surface{mm: 1, own: matrix{1: {1: 4}, 2: {2: 9}}}
 	if tilt := flat.Tilt(); tilt.UMPerMM != 0 || tilt.SDUMPerMM != 3 || !math.IsNaN(tilt.TowardsDeg) || !math.IsNaN(tilt.SDDeg) {
 		t.Errorf("a flat die has tilt %+v", tilt)
 	}
@@ -173,7 +178,7 @@ func TestNotDetermined(t *testing.T) {
 	line := func(n int) []Point {
 		var p []Point
 		for i := range n {
-			p = append(p, Point{float64(i), 0.3 * float64(i), 2, 0.001})
+			p = append(p, at(float64(i), 0.3*float64(i), 2, 0.001))
 		}
 		return p
 	}
@@ -181,11 +186,11 @@ func TestNotDetermined(t *testing.T) {
 		var p []Point
 		for i := range n {
 			a := 2 * math.Pi * float64(i) / float64(n)
-			p = append(p, Point{3 + 2*math.Cos(a), 1 + 2*math.Sin(a), 2 + 0.01*float64(i%3), 0.001})
+			p = append(p, at(3+2*math.Cos(a), 1+2*math.Sin(a), 2+0.01*float64(i%3), 0.001))
 		}
 		return p
 	}
-	triangle := []Point{{0, 0, 2, 0.01}, {1, 0, 2, 0.01}, {0, 1, 2, 0.01}}
+	triangle := []Point{at(0, 0, 2, 0.01), at(1, 0, 2, 0.01), at(0, 1, 2, 0.01)}
 	cases := map[string]struct {
 		points []Point
 		want   error
@@ -194,16 +199,17 @@ func TestNotDetermined(t *testing.T) {
 		"none":               {nil, ErrTooFew, false},
 		"two":                {line(2), ErrTooFew, false},
 		"line":               {line(9), ErrOnLine, false},
-		"one place":          {[]Point{{1, 1, 2, 1}, {1, 1, 2, 1}, {1, 1, 2, 1}}, ErrOnLine, false},
+		"one place":          {[]Point{at(1, 1, 2, 1), at(1, 1, 2, 1), at(1, 1, 2, 1)}, ErrOnLine, false},
 		"three":              {triangle, nil, false},
-		"five":               {append(circle(4), Point{3, 1, 2, 0.01}), nil, false},
+		"five":               {append(circle(4), at(3, 1, 2, 0.01)), nil, false},
 		"circle":             {circle(8), nil, false},
-		"circle and middle":  {append(circle(8), Point{3, 1, 2, 0.01}), nil, true},
+		"circle and middle":  {append(circle(8), at(3, 1, 2, 0.01)), nil, true},
 		"three places twice": {append(append([]Point(nil), triangle...), triangle...), nil, false},
-		"no uncertainty":     {[]Point{{0, 0, 2, 0}, {1, 0, 2, 1}, {0, 1, 2, 1}}, ErrValue, false},
-		"no thickness":       {[]Point{{0, 0, math.NaN(), 1}, {1, 0, 2, 1}, {0, 1, 2, 1}}, ErrValue, false},
-		"nowhere":            {[]Point{{math.Inf(1), 0, 2, 1}, {1, 0, 2, 1}, {0, 1, 2, 1}}, ErrValue, false},
-		"beyond the moon":    {[]Point{{1e300, 0, 2, 1}, {-1e300, 0, 2, 1}, {0, 1, 2, 1}}, ErrValue, false},
+		"no uncertainty":     {[]Point{at(0, 0, 2, 0), at(1, 0, 2, 1), at(0, 1, 2, 1)}, ErrValue, false},
+		"not known":          {[]Point{at(0, 0, 2, 1), at(1, 0, 2, 1), {YMM: 1, ThicknessUM: 2, SDUM: 1, CommonUM: math.NaN()}}, ErrValue, false},
+		"no thickness":       {[]Point{at(0, 0, math.NaN(), 1), at(1, 0, 2, 1), at(0, 1, 2, 1)}, ErrValue, false},
+		"nowhere":            {[]Point{at(math.Inf(1), 0, 2, 1), at(1, 0, 2, 1), at(0, 1, 2, 1)}, ErrValue, false},
+		"beyond the moon":    {[]Point{at(1e300, 0, 2, 1), at(-1e300, 0, 2, 1), at(0, 1, 2, 1)}, ErrValue, false},
 	}
 	for name, c := range cases {
 		s, err := Fit(c.points)
@@ -219,7 +225,7 @@ func TestNotDetermined(t *testing.T) {
 func TestStatedUncertainties(t *testing.T) {
 	const runs = 600
 	truth := struct{ c, gx, gy, a float64 }{2.1, 0.014, -0.006, 0.0021}
-	at := func(x, y float64) float64 { return truth.c + truth.gx*x + truth.gy*y + truth.a*(x*x+y*y) }
+	height := func(x, y float64) float64 { return truth.c + truth.gx*x + truth.gy*y + truth.a*(x*x+y*y) }
 	for _, centre := range []float64{0, 20} {
 		rng := rand.New(rand.NewPCG(5, uint64(centre)))
 		var fits, dof, middle, tiltX, tiltY, bow, edge float64
@@ -228,24 +234,24 @@ func TestStatedUncertainties(t *testing.T) {
 			for i := range 9 {
 				x, y := centre+2.5*float64(i%3-1), 2*float64(i/3-1)
 				sd := 0.001 + 0.002*rng.Float64()
-				points = append(points, Point{x, y, at(x, y) + sd*rng.NormFloat64(), sd})
+				points = append(points, at(x, y, height(x, y)+sd*rng.NormFloat64(), sd))
 			}
 			s, err := Fit(points)
 			if err != nil || !s.HasBow() {
 				t.Fatal(err)
 			}
-			// Without the widening by chi-square, which goes only one way.
-			widened := math.Sqrt(math.Max(1, s.ChiSquare/float64(s.DegreesOfFreedom)))
-			square := func(got, want, sd float64) float64 { return math.Pow((got-want)/sd*widened, 2) }
+			narrow(&s)
+			square := func(got, want, sd float64) float64 { return math.Pow((got-want)/sd, 2) }
 			sdX, sdY := s.TiltSD()
 			fits += s.ChiSquare
 			dof += float64(s.DegreesOfFreedom)
-			middle += square(s.MiddleUM, truth.c, s.MiddleSDUM)
+			_, sdMiddle := s.At(0, 0)
+			middle += square(s.MiddleUM, truth.c, sdMiddle)
 			tiltX += square(s.TiltXUMPerMM, truth.gx, sdX)
 			tiltY += square(s.TiltYUMPerMM, truth.gy, sdY)
-			bow += square(s.BowUMPerMM2, truth.a, s.BowSDUMPerMM2)
+			bow += square(s.BowUMPerMM2, truth.a, s.sd(s.bow()))
 			um, sd := s.At(centre+3, 3)
-			edge += square(um, at(centre+3, 3), sd)
+			edge += square(um, height(centre+3, 3), sd)
 		}
 		within := func(what string, sum, n float64) {
 			d := distuv.ChiSquared{K: n}
@@ -262,93 +268,59 @@ func TestStatedUncertainties(t *testing.T) {
 	}
 }
 
-// NIST StRD, univariate: NumAcc1 to NumAcc4, data and certified values from memory.
-// The standard deviation is that of a single value, ScatterSD that of the mean.
-func TestNumAcc(t *testing.T) {
-	alternating := func(first, low, high float64) []float64 {
-		values := []float64{first}
-		for range 500 {
-			values = append(values, low, high)
+// The thinnest place inside a rectangle, against a look at many places of it.
+func TestLowest(t *testing.T) {
+	rng := rand.New(rand.NewPCG(2, 7))
+	for run := range 40 {
+		gx, gy, bow := rng.NormFloat64(), rng.NormFloat64(), 0.2*rng.NormFloat64()
+		if run%4 == 0 {
+			bow = 0
 		}
-		return values
-	}
-	cases := map[string]struct {
-		values   []float64
-		mean, sd float64
-		relative float64 // digits that doubles leave
-	}{
-		"NumAcc1": {[]float64{10000001, 10000003, 10000002}, 10000002, 1, 1e-12},
-		"NumAcc2": {alternating(1.2, 1.1, 1.3), 1.2, 0.1, 1e-12},
-		"NumAcc3": {alternating(1000000.2, 1000000.1, 1000000.3), 1000000.2, 0.1, 1e-8},
-		"NumAcc4": {alternating(10000000.2, 10000000.1, 10000000.3), 10000000.2, 0.1, 1e-7},
-	}
-	for name, c := range cases {
-		var a Average
-		for _, v := range c.values {
-			a.Add(v, 2*c.sd)
+		var points []Point
+		for i := range 16 {
+			x, y := float64(i%4)-1, 2*float64(i/4)-3
+			points = append(points, at(x, y, 50+gx*x+gy*y+bow*(x*x+y*y), 0.01))
 		}
-		equal(t, name+" mean", a.Mean(), c.mean, 1e-14)
-		equal(t, name+" deviation", a.ScatterSD()*math.Sqrt(float64(a.N())), c.sd, c.relative)
-		equal(t, name+" uncertainty", a.SD(), math.Hypot(c.sd/math.Sqrt(float64(a.N())), 2*c.sd), c.relative)
+		s, err := Fit(points)
+		if err != nil {
+			t.Fatal(err)
+		}
+		o := OutlineOf(points)
+		if want := (Outline{-1, 2, -3, 3}); o != want {
+			t.Fatalf("outline %+v, want %+v", o, want)
+		}
+		low := s.Lowest(o)
+		seen := math.Inf(1)
+		const steps = 60
+		for i := range steps + 1 {
+			for j := range steps + 1 {
+				um, _ := s.At(o.MinXMM+3*float64(i)/steps, o.MinYMM+6*float64(j)/steps)
+				seen = math.Min(seen, um)
+			}
+		}
+		// A step off the bottom of a bow lifts by less than bow·(0.05² + 0.1²).
+		if low.ThicknessUM > seen+1e-9 || low.ThicknessUM < seen-math.Abs(bow)*0.0125-1e-9 {
+			t.Errorf("tilt %g, %g, bow %g: %+v, but %g is seen", gx, gy, bow, low, seen)
+		}
+		um, sd := s.At(low.XMM, low.YMM)
+		if um != low.ThicknessUM || sd != low.SDUM || low.XMM < -1 || low.XMM > 2 || low.YMM < -3 || low.YMM > 3 {
+			t.Errorf("%+v is %g ± %g", low, um, sd)
+		}
 	}
 }
 
-func TestAverage(t *testing.T) {
-	var none Average
-	if !math.IsNaN(none.Mean()) || !math.IsNaN(none.SD()) || none.N() != 0 {
-		t.Errorf("empty: %g %g", none.Mean(), none.SD())
+func BenchmarkAt(b *testing.B) {
+	var points []Point
+	for i := range 9 {
+		points = append(points, at(float64(i%3), float64(i/3), 2+0.01*float64(i), 0.002))
 	}
-	var one Average
-	one.Add(2.1, 0.003)
-	if one.Mean() != 2.1 || one.SD() != 0.003 || !math.IsNaN(one.ScatterSD()) || !one.Consistent() {
-		t.Errorf("one reading: %g %g", one.Mean(), one.SD())
+	s, err := Fit(points)
+	if err != nil {
+		b.Fatal(err)
 	}
-	// Weights 4:1 for uncertainties 1:2.
-	var two Average
-	two.Add(10, 1)
-	two.Add(12, 2)
-	equal(t, "mean", two.Mean(), 10.4, 1e-15)
-	if !two.Consistent() {
-		t.Error("two readings within their uncertainty are called inconsistent")
-	}
-	// JCGM 100:2008, 4.2: mean and experimental standard deviation of 1…5 are 3 and
-	// the root of 2.5; readings that far apart are no repetitions.
-	var apart Average
-	for i := range 5 {
-		apart.Add(float64(i+1), 0.01)
-	}
-	low, high := apart.Range()
-	if apart.Consistent() || apart.Mean() != 3 || low != 1 || high != 5 || apart.N() != 5 {
-		t.Errorf("apart: %g, %g to %g", apart.Mean(), low, high)
-	}
-	equal(t, "scatter", apart.ScatterSD(), math.Sqrt(2.5), 1e-12)
-}
-
-// The mean of noisy readings: Student's t holds for its scatter, and one site in a
-// thousand is called inconsistent.
-func TestAverageOfNoise(t *testing.T) {
-	rng := rand.New(rand.NewPCG(9, 9))
-	const sites, readings, sd = 4000, 6, 0.002
-	beyond, inconsistent := 0, 0
-	limit := distuv.StudentsT{Sigma: 1, Nu: readings - 1}.Quantile(0.975)
-	for range sites {
-		var a Average
-		for range readings {
-			a.Add(2+sd*rng.NormFloat64(), sd)
-		}
-		if !a.Consistent() {
-			inconsistent++
-		} else if math.Abs(a.Mean()-2) > limit*a.ScatterSD() {
-			beyond++
-		}
-	}
-	// 5 % of 4000 with a standard deviation of 14; the bounds hold 99.9 % of cases.
-	if beyond < 154 || beyond > 246 {
-		t.Errorf("%d of %d means outside their 95 %% interval", beyond, sites)
-	}
-	// Poisson, mean 4: 0 to 14 holds 99.99 %.
-	if inconsistent > 14 {
-		t.Errorf("%d of %d sites called inconsistent", inconsistent, sites)
+	b.ReportAllocs()
+	for b.Loop() {
+		s.At(1.5, 0.5)
 	}
 }
 
@@ -356,7 +328,7 @@ func BenchmarkFit(b *testing.B) {
 	var points []Point
 	for i := range 49 {
 		x, y := float64(i%7-3), float64(i/7-3)
-		points = append(points, Point{x, y, 2 + 0.01*x + 0.001*(x*x+y*y), 0.002})
+		points = append(points, at(x, y, 2+0.01*x+0.001*(x*x+y*y), 0.002))
 	}
 	b.ReportAllocs()
 	for b.Loop() {
