@@ -81,13 +81,19 @@ stop. It advises; it does not drive the machine and is no safety interlock.`,
 		RunE:          func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	root.CompletionOptions.HiddenDefaultCmd = true
-	root.AddCommand(newWatch(s), newReplay(s), newPorts(s), newMeasure(s), newCheck(s), newSimulate(s))
-	for _, cmd := range root.Commands() {
+	root.AddCommand(newWatch(s), newReplay(s), newPorts(s), newMeasure(s), newCheck(s), newSimulate(s), newRates(s))
+	noteBegin(root.Commands(), began)
+	return root
+}
+
+// noteBegin sets began when a command, or one below it, runs.
+func noteBegin(commands []*cobra.Command, began *bool) {
+	for _, cmd := range commands {
+		noteBegin(cmd.Commands(), began)
 		inner := cmd.RunE
 		cmd.RunE = func(cmd *cobra.Command, args []string) error {
 			*began = true
 			return inner(cmd, args)
 		}
 	}
-	return root
 }

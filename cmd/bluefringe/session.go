@@ -337,7 +337,9 @@ func (s *session) takeSpectrum(body event.Spectrum) error {
 	reflectance, err := s.calibrator.Reflectance(nil, body)
 	var steps []guide.Step
 	if err == nil {
-		steps, err = s.engine.Spectrum(guide.Spectrum{TimeS: body.TimeS, Channel: body.Channel, Site: body.SiteName(), Reflectance: reflectance})
+		missing := s.calibrator.Missing()
+		steps, err = s.engine.Spectrum(guide.Spectrum{TimeS: body.TimeS, Channel: body.Channel, Site: body.SiteName(), Reflectance: reflectance,
+			Saturated: missing.Saturated, Dim: missing.Dim})
 	}
 	if err != nil {
 		s.counts.refused++

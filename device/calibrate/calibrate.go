@@ -54,7 +54,19 @@ type Calibrator struct {
 	temperatureC float64
 	channels     map[string]*channel
 	stray        map[string]float64 // by channel, 0 to 1
+	missing      Missing
 }
+
+// Missing counts the pixels of a spectrum that say nothing, by what keeps them from it.
+type Missing struct {
+	Saturated   int // in the spectrum or in the reference
+	Dim         int // too little light in the reference, or outside its table
+	Implausible int // no reflectance at all
+	Pixels      int // of the spectrum
+}
+
+// Missing is about the spectrum that Reflectance was last called with.
+func (c *Calibrator) Missing() Missing { return c.missing }
 
 type channel struct {
 	wavelengthNM    []float64
@@ -62,6 +74,7 @@ type channel struct {
 	material        string    // of the reference
 	standard        []float64 // its reflectance, NaN outside its table
 	gain            []float64 // standard / (reference − dark), NaN where too dim or saturated
+	blinded         []bool    // where the reference is saturated
 	clip            float64   // counts at which the detector is known to saturate
 }
 
@@ -171,6 +184,7 @@ func (c *Calibrator) Take(body event.Body) error {
 // dst is too small. A reflectance that the instrument has calibrated itself is
 // passed on after the same checks.
 func (c *Calibrator) Reflectance(dst []float64, s event.Spectrum) ([]float64, error) {
+	c.missing = Missing{}
 	if s.Reflectance != nil {
 		if _, err := c.find(s.Channel, "spectrum", len(s.Reflectance)); err != nil {
 			return nil, err
@@ -181,7 +195,8 @@ func (c *Calibrator) Reflectance(dst []float64, s event.Spectrum) ([]float64, er
 		for i := range dst {
 			dst[i] *= 1 + share // the reference, one everywhere, had its own
 		}
-		return dst, plausible(dst)
+		c.missing.Pixels = len(dst)
+		return dst, c.plausible(dst)
 	}
 	ch, err := c.find(s.Channel, "spectrum", len(s.Counts))
 	switch {
@@ -196,15 +211,26 @@ func (c *Calibrator) Reflectance(dst []float64, s event.Spectrum) ([]float64, er
 	dst = slices.Grow(dst[:0], len(s.Counts))[:len(s.Counts)]
 	for i, counts := range s.Counts {
 		dst[i] = math.NaN()
-		if counts < clip {
+		switch {
+		case counts < clip:
 			dst[i] = counts - ch.dark[i]
+		case !math.IsNaN(counts):
+			c.missing.Saturated++
 		}
 	}
 	withoutStray(dst, c.stray[s.Channel])
 	for i := range dst {
+		switch {
+		case math.IsNaN(dst[i]) || !math.IsNaN(ch.gain[i]):
+		case ch.blinded[i]:
+			c.missing.Saturated++
+		default:
+			c.missing.Dim++
+		}
 		dst[i] *= ch.gain[i]
 	}
-	return dst, plausible(dst)
+	c.missing.Pixels = len(dst)
+	return dst, c.plausible(dst)
 }
 
 func (c *Calibrator) find(name, what string, pixels int) (*channel, error) {
@@ -255,8 +281,10 @@ func (ch *channel) update(stray float64) error {
 		}
 	}
 	usable := 0
+	ch.blinded = slices.Grow(ch.blinded[:0], len(ch.gain))[:len(ch.gain)]
 	for i := range ch.gain {
 		ch.gain[i] = ch.light(i)
+		ch.blinded[i] = math.IsNaN(ch.gain[i])
 	}
 	withoutStray(ch.gain, stray)
 	for i, light := range ch.gain {
@@ -307,7 +335,7 @@ func saturation(counts []float64) float64 {
 
 // plausible sets what is no reflectance to NaN. When no pixel says anything, or
 // most of those that do are implausible, the whole spectrum is in error.
-func plausible(reflectance []float64) error {
+func (c *Calibrator) plausible(reflectance []float64) error {
 	bad, good := 0, 0
 	worst := 0.0
 	for i, r := range reflectance {
@@ -320,11 +348,12 @@ func plausible(reflectance []float64) error {
 			reflectance[i] = math.NaN()
 		}
 	}
+	c.missing.Implausible = bad
 	switch {
 	case bad > good:
 		return fmt.Errorf("%w: found %.3g and the like at %d of %d pixels: %g to %g, as a fraction and not per cent, is allowed", ErrImplausible, worst, bad, len(reflectance), minReflectance, maxReflectance)
 	case good == 0:
-		return fmt.Errorf("%w: all are saturated, too dim or empty", ErrNoLight)
+		return fmt.Errorf("%w: of %d pixels %d are saturated, %d too dim and %d outside reason", ErrNoLight, len(reflectance), c.missing.Saturated, c.missing.Dim, bad)
 	}
 	return nil
 }

@@ -150,6 +150,33 @@ func TestUnusablePixels(t *testing.T) {
 
 // Outside the table of the reference material there is no reflectance, and
 // inside it all is well: silicon's ends at 1800 nm.
+// What keeps pixels from speaking is counted by cause.
+func TestMissing(t *testing.T) {
+	c := newCalibrator(t, "air")
+	_, dark, lamp := bench()
+	reference := counts(dark, lamp, constant(1))
+	reference[0] = dark[0] // no lamp there
+	take(t, c, event.Dark{Channel: "vis", Counts: dark}, event.Reference{Channel: "vis", Material: "silicon", Counts: reference})
+	spectrum := counts(dark, lamp, constant(0.9))
+	for i := 3; i < 6; i++ {
+		spectrum[i] = 65535
+	}
+	if _, err := c.Reflectance(nil, event.Spectrum{Channel: "vis", Counts: spectrum}); err == nil {
+		if got, want := c.Missing(), (Missing{Saturated: 3, Dim: 1, Pixels: 8}); got != want {
+			t.Errorf("got %+v, want %+v", got, want)
+		}
+	} else {
+		t.Fatal(err)
+	}
+	spectrum[7] = counts(dark, lamp, constant(5))[7] // bright, below saturation
+	if _, err := c.Reflectance(nil, event.Spectrum{Channel: "vis", Counts: spectrum}); err != nil {
+		t.Fatal(err)
+	}
+	if got, want := c.Missing(), (Missing{Saturated: 3, Dim: 1, Implausible: 1, Pixels: 8}); got != want {
+		t.Errorf("got %+v, want %+v", got, want)
+	}
+}
+
 func TestOutsideTable(t *testing.T) {
 	c, err := New("air", 25)
 	if err != nil {

@@ -175,10 +175,11 @@ func (m *Model) PhasePerNM() []float64 {
 }
 
 // Fringe returns how far the next fringe lies from pixel i in wavelength, λ²/2n_g·d, and
-// what a round trip through a thickness of silicon leaves of the amplitude there.
+// what a round trip through a thickness of silicon leaves of its amplitude there, after
+// absorption, resolution and aperture.
 func (m *Model) Fringe(i int, thicknessNM float64) (periodNM, left float64) {
 	px := &m.pixels[i]
-	return px.wavelength * px.wavelength / (2 * px.groupIndex * thicknessNM), math.Exp(-imag(px.turn) * thicknessNM)
+	return px.wavelength * px.wavelength / (2 * px.groupIndex * thicknessNM), math.Exp(-imag(px.turn)*thicknessNM - px.smear*thicknessNM*thicknessNM/2)
 }
 
 // ShortestPeriodNM returns λ/2n, the thickness by which one fringe passes, at the

@@ -121,7 +121,7 @@ type Candidate struct {
 // Estimator reads spectra of one channel. It keeps no history: each Measure
 // stands alone. It owns its workspace: one goroutine at a time.
 type Estimator struct {
-	options   Options
+	options   Options // with the thickness that the channel can reach
 	pixels    int
 	search    *stage
 	fine      []*stage // by rising greatest thickness
@@ -149,6 +149,10 @@ func New(setup die.Setup, wavelengthNM []float64, options Options) (*Estimator, 
 		bandNM = (high - low) / searchBands
 	}
 	var err error
+	if options.MinUM, options.MaxUM, err = reach(setup, wavelengthNM, options); err != nil {
+		return nil, err
+	}
+	e.options = options
 	if e.search, err = newStage(setup, wavelengthNM, options, func(float64) float64 { return bandNM }); err != nil {
 		return nil, err
 	}
@@ -171,6 +175,9 @@ func New(setup die.Setup, wavelengthNM []float64, options Options) (*Estimator, 
 	e.templates = newTemplates(e.search.fitter.model, e.search.grid, options.MinUM*1000, options.MaxUM*1000)
 	return e, nil
 }
+
+// Limits returns the thickness this channel can read, µm.
+func (e *Estimator) Limits() (minUM, maxUM float64) { return e.options.MinUM, e.options.MaxUM }
 
 // A nitride liner right under the silicon is seldom declared and turns the phase of
 // what returns from there, which moves a reading by up to half a fringe order. So one of
@@ -304,6 +311,7 @@ func (e *Estimator) Measure(reflectance []float64) (Result, error) {
 	if len(fits) == 0 {
 		return at.lost("no thickness explains the spectrum"), nil
 	}
+	at.fitter.Cost(fits[0].x, 1)
 	return e.judge(at, fits), nil
 }
 
@@ -337,12 +345,11 @@ const (
 	againResidual = 1.3  // times the residual then
 	againMoveNM   = 30   // from the thickness expected: a third of a fringe order
 	againRival    = 1e-3 // weight of a second candidate then
-)
 
-// Damping of the descents: from a guess, and from where the fit has all but been.
-const (
-	farDamping  = 1e-2
-	nearDamping = 1e-5
+	// The fit has all but been there: the model is nearly linear on the way, and a gain of
+	// 0.02 in chi-square is a tenth of a standard deviation.
+	againDamping   = 1e-5
+	againTolerance = 0.02
 )
 
 // Sure tells whether the reading leaves no other fringe order open, so that the next
@@ -369,15 +376,21 @@ func (e *Estimator) Again(reflectance []float64, earlier Result, expectedUM floa
 	x := slices.Clone(earlier.at)
 	x[atThickness] = expectedUM * 1000
 	sigma := earlier.Residual
-	f.Damping = nearDamping
-	defer func() { f.Damping = farDamping }()
+	defer func(damping, tolerance float64) { f.Damping, f.Tolerance = damping, tolerance }(f.Damping, f.Tolerance)
+	f.Damping, f.Tolerance = againDamping, againTolerance
 	f.Descend(x, sigma, 4)
-	if f.reweigh() > againResidual*sigma {
+	now, outliers := f.reweigh()
+	if now > againResidual*sigma {
 		return Result{}, false, nil
 	}
-	f.DescendOn(x, sigma, 2)
+	if outliers {
+		f.DescendOn(x, sigma, 2)
+	}
 	if math.Abs(x[atThickness]-expectedUM*1000) > againMoveNM {
 		return Result{}, false, nil
+	}
+	if !slices.Equal(f.evaluated, x) { // the last step was no better
+		f.Cost(x, sigma)
 	}
 	r = e.judge(at, []fit{{x: x}})
 	return r, r.Quality == Good, nil
@@ -467,12 +480,12 @@ func distinct(fits []fit) []fit {
 	return out
 }
 
-// judge turns the refined candidates into a reading with a quality.
+// judge turns the refined candidates into a reading with a quality. The fit of the stage
+// must stand at the best and be evaluated there last.
 func (e *Estimator) judge(at *stage, fits []fit) Result {
 	f := at.fitter
 	best := fits[0].x
-	f.Cost(best, 1)
-	sigma := f.reweigh()
+	sigma, _ := f.reweigh()
 	lit := 0.0
 	for _, w := range at.weight {
 		lit += w
@@ -564,7 +577,7 @@ func (e *Estimator) grade(at *stage, r *Result, swing, misfit, signal float64) {
 		r.Quality = Ambiguous
 		r.Reason = fmt.Sprintf("%.3f or %.3f µm", r.Candidates[0].ThicknessUM, r.Candidates[1].ThicknessUM)
 	case math.Abs(r.Scale-1) > weakScale:
-		r.Quality, r.Reason = Weak, fmt.Sprintf("brightness is %.0f %% of the reference: slurry or a film on the view, or a wrong reference", 100*r.Scale)
+		r.Quality, r.Reason = Weak, offBrightness(r.Scale, r.at[len(r.at)-1])
 	case misfit > weakMisfit:
 		r.Quality, r.Reason = Weak, fmt.Sprintf("the fit leaves %.0f %% of the fringes unexplained", 100*misfit)
 	case signal < weakSignal:
@@ -580,6 +593,20 @@ func (e *Estimator) grade(at *stage, r *Result, swing, misfit, signal float64) {
 		lost.Candidates = r.Candidates
 		*r = lost
 	}
+}
+
+// offBrightness says what a scale far from one and the offset beside it point to. Slurry
+// scatters: it takes light from the beam and gives some back without fringes. A reference
+// of another material, or a spot out of focus, only scales.
+func offBrightness(scale, offset float64) string {
+	const scattered = 0.02 // of reflectance
+	switch {
+	case scale > 1:
+		return fmt.Sprintf("%.0f %% of the brightness expected: a wrong reference, or the lamp has drifted", 100*scale)
+	case offset > scattered:
+		return fmt.Sprintf("%.0f %% of the brightness expected, and %.0f %% of scattered light: slurry or a film on the view", 100*scale, 100*offset)
+	}
+	return fmt.Sprintf("%.0f %% of the brightness expected: out of focus, something on the view, or a wrong reference", 100*scale)
 }
 
 // Budget is the uncertainty of a thickness by its sources (JCGM 100, 5.1.2), each as a

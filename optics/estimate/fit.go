@@ -47,6 +47,7 @@ type fitter struct {
 
 	data, weight []float64 // of the bands, set by load
 	sizes        []float64
+	evaluated    []float64 // parameters of eval
 }
 
 // The order of the parameters: three of the die, its layers, then the lamp.
@@ -66,7 +67,7 @@ func newFitter(model *die.Model, g grid, minNM, maxNM float64) *fitter {
 	n := atUnder + layers + 4
 	f := &fitter{
 		model: model, eval: model.NewEvaluation(), shape: newDrift(g.position()),
-		data: make([]float64, model.Pixels()), weight: make([]float64, model.Pixels()),
+		data: make([]float64, model.Pixels()), weight: make([]float64, model.Pixels()), evaluated: make([]float64, n),
 	}
 	f.Fit = leastsq.New(f, n, model.Pixels())
 	set := func(k int, prior, sd, low, high float64) {
@@ -133,6 +134,7 @@ func (f *fitter) trustAll() { copy(f.Weight, f.weight) }
 // Evaluate is the model of package leastsq: the die under the lamp.
 func (f *fitter) Evaluate(x, residual []float64, jacobian [][]float64) {
 	f.model.Evaluate(f.eval, f.params(x))
+	copy(f.evaluated, x)
 	e, lamp := f.eval, f.lamp()
 	for i := range f.data {
 		gain := f.gain(x, i)
@@ -158,8 +160,8 @@ func (f *fitter) Evaluate(x, residual []float64, jacobian [][]float64) {
 
 // reweigh sets the scale of the residuals where the fit stands robustly (1.4826 times their
 // median size) and takes weight from outliers: the weights of Huber's loss (P. J.
-// Huber, Robust Statistics, 1981). It returns the scale.
-func (f *fitter) reweigh() float64 {
+// Huber, Robust Statistics, 1981). It returns the scale, and whether any weight changed.
+func (f *fitter) reweigh() (sigma float64, changed bool) {
 	f.sizes = f.sizes[:0]
 	for i, r := range f.Residual {
 		if f.weight[i] > 0 {
@@ -167,14 +169,16 @@ func (f *fitter) reweigh() float64 {
 		}
 	}
 	slices.Sort(f.sizes)
-	sigma := math.Max(1.4826*f.sizes[len(f.sizes)/2], sigmaFloor)
+	sigma = math.Max(1.4826*f.sizes[len(f.sizes)/2], sigmaFloor)
 	for i, r := range f.Residual {
-		f.Weight[i] = f.weight[i]
+		w := f.weight[i]
 		if size := math.Abs(r); size > outlierSD*sigma {
-			f.Weight[i] *= outlierSD * sigma / size
+			w *= outlierSD * sigma / size
 		}
+		changed = changed || w != f.Weight[i]
+		f.Weight[i] = w
 	}
-	return sigma
+	return sigma, changed
 }
 
 // race descends from all fits a little way, and on from those that the others have not
@@ -208,7 +212,7 @@ func (f *fitter) settle(x []float64, sigma float64) float64 {
 	f.trustAll()
 	f.Descend(x, sigma, 12)
 	for range 2 {
-		sigma = f.reweigh()
+		sigma, _ = f.reweigh()
 		f.DescendOn(x, sigma, 12)
 	}
 	return sigma

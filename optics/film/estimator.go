@@ -1,6 +1,7 @@
 package film
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -151,13 +152,13 @@ func (e *Estimator) Measure(reflectance []float64) (Result, error) {
 	if len(reflectance) != e.pixels {
 		return Result{}, fmt.Errorf("film check: found %d pixels, %d are needed", len(reflectance), e.pixels)
 	}
-	lit := e.finisher.load(e.fine.load(reflectance), searchSigma)
-	if e.searcher.load(e.searchGrid.load(reflectance), searchSigma) < minBands {
+	lit := e.finisher.load(e.fine.load(reflectance))
+	if e.searcher.load(e.searchGrid.load(reflectance)) < minBands {
 		return e.lost(fmt.Sprintf("only %d pixels have a value", lit)), nil
 	}
 	var fits []fit
 	for _, x := range e.search() {
-		e.searcher.settle(x, searchSigma, 15)
+		e.searcher.settle(x)
 		fits = append(fits, fit{x: x})
 	}
 	if len(fits) == 0 {
@@ -167,7 +168,7 @@ func (e *Estimator) Measure(reflectance []float64) (Result, error) {
 	fits = distinct(fits)
 	fits = fits[:min(len(fits), fineRefined)]
 	for i := range fits {
-		e.finisher.settle(fits[i].x, searchSigma, 15)
+		e.finisher.settle(fits[i].x)
 	}
 	rank(fits, e.finisher)
 	return e.judge(distinct(fits), lit), nil
@@ -180,14 +181,12 @@ func (e *Estimator) Again(reflectance []float64, r Result) (thicknessNM float64,
 		return math.NaN(), fmt.Errorf("film check: found %d pixels, %d are needed", len(reflectance), e.pixels)
 	}
 	f := e.finisher
-	if r.unknown == nil || f.load(e.fine.load(reflectance), searchSigma) < minBands {
+	if r.unknown == nil || f.load(e.fine.load(reflectance)) < minBands {
 		return math.NaN(), nil
 	}
 	x := slices.Clone(r.unknown)
-	free := f.free
-	defer func() { f.free = free }()
-	f.hold()
-	f.settle(x, searchSigma, 15)
+	defer f.hold()()
+	f.settle(x)
 	f.finish(x)
 	return x[atThickness], nil
 }
@@ -219,12 +218,7 @@ func (e *Estimator) search() [][]float64 {
 			}
 		}
 	}
-	slices.SortStableFunc(found, func(a, b point) int {
-		if a.cost < b.cost {
-			return -1
-		}
-		return 1
-	})
+	slices.SortStableFunc(found, func(a, b point) int { return cmp.Compare(a.cost, b.cost) })
 	var starts [][]float64
 	var kept []float64
 	for _, p := range found {
@@ -248,7 +242,7 @@ func (e *Estimator) search() [][]float64 {
 // turned over.
 func (f *fitter) unexplained() float64 {
 	const columns = 4
-	var normal [columns][columns]float64
+	var normal [columns * columns]float64 // upper triangle
 	var right [columns]float64
 	square := 0.0
 	for i, w := range f.weight {
@@ -258,23 +252,17 @@ func (f *fitter) unexplained() float64 {
 		p, m := f.position[i], f.mean[i]
 		row := [columns]float64{f.reflectance[i] - m, m, m * p, m * p * p}
 		for k, a := range row {
-			for l, b := range row[:k+1] {
-				normal[k][l] += a * b
+			for l := k; l < columns; l++ {
+				normal[columns*k+l] += a * row[l]
 			}
 			right[k] += a * f.data[i]
 		}
 		square += f.data[i] * f.data[i]
 	}
-	n := mat.NewSymDense(columns, nil)
-	for k := range normal {
-		for l := range k + 1 {
-			n.SetSym(k, l, normal[k][l])
-		}
-	}
 	var chol mat.Cholesky
 	var c mat.VecDense
 	b := mat.NewVecDense(columns, right[:])
-	if !chol.Factorize(n) || chol.SolveVecTo(&c, b) != nil || c.AtVec(0) <= 0 {
+	if !chol.Factorize(mat.NewSymDense(columns, normal[:])) || chol.SolveVecTo(&c, b) != nil || c.AtVec(0) <= 0 {
 		return math.Inf(1)
 	}
 	return square - mat.Dot(b, &c)
@@ -284,8 +272,7 @@ func (f *fitter) unexplained() float64 {
 func rank(fits []fit, f *fitter) {
 	sigma := math.Inf(1)
 	for _, one := range fits {
-		f.cost(one.x)
-		sigma = math.Min(sigma, f.spreadOf(0, len(f.data)))
+		sigma = math.Min(sigma, f.scatter(one.x))
 	}
 	for i := range fits {
 		fits[i].cost = f.loss(fits[i].x, sigma)
@@ -297,12 +284,7 @@ func rank(fits []fit, f *fitter) {
 func distinct(fits []fit) []fit {
 	const same = 20 // nm
 	const index = 1.5
-	slices.SortStableFunc(fits, func(a, b fit) int {
-		if a.cost < b.cost {
-			return -1
-		}
-		return 1
-	})
+	slices.SortStableFunc(fits, func(a, b fit) int { return cmp.Compare(a.cost, b.cost) })
 	optical := func(x []float64) float64 { return x[atThickness] * (1 + x[atA]/index) }
 	var out []fit
 	for _, one := range fits {
@@ -340,7 +322,7 @@ func (e *Estimator) judge(fits []fit, lit int) Result {
 	}
 	f := e.finisher
 	best := fits[0].x
-	f.cost(best)
+	f.Cost(best, 1)
 	rho := f.correlation()
 	independent := float64(lit) * (1 - rho) / (1 + rho)
 	others := weigh(fits, independent)
@@ -348,9 +330,8 @@ func (e *Estimator) judge(fits []fit, lit int) Result {
 	f.finish(best)
 	rho = f.correlation()
 	excess := (1 + rho) / (1 - rho)
-	all, okAll := f.covariance(best, excess, false)
-	own, okOwn := f.covariance(best, excess, true)
-	if !okAll || !okOwn {
+	all, own, ok := f.covariance(best, excess)
+	if !ok {
 		return e.lost("the spectrum does not fix a thickness")
 	}
 	r := Result{

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"bluefringe/optics"
+	"bluefringe/optics/leastsq"
 
 	"gonum.org/v1/gonum/mat"
 )
@@ -64,24 +65,20 @@ const (
 
 // fitter refines one starting point on one grid. It owns its workspace.
 type fitter struct {
-	model    *model
-	position []float64
-	data     []float64 // of the bands
-	weight   []float64 // 0: a band without a value
-	light    []float64 // on the reference, relative to its mean over the grid
-	share    []float64 // mean light over the light of the band
-	back     []float64 // reflectance of the reference; 1 where the light is the same everywhere
-	robust   []float64 // what outliers keep of the weight
-	noise    []float64 // standard deviation of a band's residual
-	sigma    []float64 // the same with the error of the tables
-	table    float64   // standard deviation that stands for that error
+	*leastsq.Fit // its weights lose what outliers lose, and hold the noise once finish knows it
 
-	prior, priorSD, low, high [unknowns]float64
-	free                      [unknowns]bool
+	model        *model
+	position     []float64
+	data, weight []float64 // of the bands, set by load; weight 0: a band without a value
+	light        []float64 // on the reference, relative to its mean over the grid
+	share        []float64 // mean light over the light of the band
+	back         []float64 // reflectance of the reference; 1 where the light is the same everywhere
+	noise        []float64 // standard deviation of a band's residual
+	table        float64   // standard deviation that stands for the error of the tables
 
-	reflectance, mean, moved, movedMean []float64
-	fitted, residual                    []float64
-	jacobian                            [unknowns][]float64
+	// Of the last evaluation.
+	reflectance, mean, fitted []float64
+	moved, movedMean, sizes   []float64
 }
 
 func newFitter(s Setup, g grid, minNM, maxNM float64) (*fitter, error) {
@@ -92,14 +89,14 @@ func newFitter(s Setup, g grid, minNM, maxNM float64) (*fitter, error) {
 	n := len(g.groups)
 	span := g.wavelengthNM[n-1] - g.wavelengthNM[0]
 	f := &fitter{model: m, position: g.position, table: tableSD * math.Sqrt(math.Max(1, float64(n)/span))}
-	for _, list := range []*[]float64{&f.data, &f.weight, &f.light, &f.share, &f.back, &f.robust, &f.noise, &f.sigma, &f.reflectance, &f.mean, &f.moved, &f.movedMean, &f.fitted, &f.residual} {
+	for _, list := range []*[]float64{&f.data, &f.weight, &f.light, &f.share, &f.back, &f.noise, &f.reflectance, &f.mean, &f.fitted, &f.moved, &f.movedMean} {
 		*list = make([]float64, n)
 	}
-	for k := range f.jacobian {
-		f.jacobian[k] = make([]float64, n)
-	}
+	f.Fit = leastsq.New(f, unknowns, n)
+	f.Tolerance = 1e-3
+	clear(f.Free)
 	set := func(k int, prior, sd, low, high float64) {
-		f.prior[k], f.priorSD[k], f.low[k], f.high[k], f.free[k] = prior, sd, low, high, true
+		f.Prior[k], f.PriorSD[k], f.Low[k], f.High[k], f.Free[k] = prior, sd, low, high, true
 	}
 	f.illuminate(s, g)
 	within := func(k int, prior, sd float64) { set(k, prior, sd, prior-5*sd, prior+5*sd) }
@@ -157,23 +154,17 @@ func state(x []float64) filmState {
 	return filmState{thicknessNM: x[atThickness], lineVariance: x[atLine], a: x[atA], b: x[atB], c: x[atC]}
 }
 
-func (f *fitter) load(data []float64, sigma float64) (lit int) {
+// load takes the bands to fit, NaN where there is no value, and returns how many have one.
+func (f *fitter) load(data []float64) (lit int) {
 	copy(f.data, data)
 	for i, v := range data {
-		f.weight[i], f.sigma[i] = 0, sigma
+		f.weight[i] = 0
 		if !math.IsNaN(v) {
 			f.weight[i] = 1
 			lit++
 		}
 	}
-	copy(f.robust, f.weight)
 	return lit
-}
-
-func (f *fitter) level(sigma float64) {
-	for i := range f.sigma {
-		f.sigma[i] = sigma
-	}
 }
 
 // lightMean is the mean of a reflectance over the light of the bands that have a value,
@@ -212,64 +203,39 @@ func (f *fitter) spectrum(reflectance, mean []float64, x []float64) {
 	}
 }
 
-// cost evaluates model and residuals at x and returns the sum of squares with the
-// priors.
-func (f *fitter) cost(x []float64) float64 {
+// Evaluate is the model of package leastsq: film and instrument under the lamp. What
+// bends the spectrum is differenced, the rest is linear.
+func (f *fitter) Evaluate(x, residual []float64, jacobian [][]float64) {
 	f.spectrum(f.reflectance, f.mean, x)
 	mean := f.lightMean(f.reflectance)
-	sum := 0.0
-	for i := range f.data {
-		f.fitted[i] = f.gain(x, i) * f.strayed(x, i, f.reflectance[i], mean)
-		f.residual[i] = 0
+	for i, r := range f.reflectance {
+		p, gain, lit := f.position[i], f.gain(x, i), f.strayed(x, i, r, mean)
+		f.fitted[i] = gain * lit
+		residual[i] = 0
 		if f.weight[i] > 0 {
-			f.residual[i] = f.data[i] - f.fitted[i]
-			u := f.residual[i] / f.sigma[i]
-			sum += f.robust[i] * u * u
+			residual[i] = f.data[i] - f.fitted[i]
 		}
+		jacobian[atStray][i] = gain * f.share[i] * (f.back[i]*mean - r) / ((1 + x[atStray]) * (1 + x[atStray]))
+		jacobian[atScale][i], jacobian[atSlope][i], jacobian[atCurvature][i] = lit, lit*p, lit*p*p
+		f.moved[i] = (r - f.mean[i]) / f.contrast(x, i)
 	}
-	for k := range x {
-		if f.free[k] {
-			u := (x[k] - f.prior[k]) / f.priorSD[k]
-			sum += u * u
-		}
+	f.seen(jacobian[atContrast], x)
+	for i, p := range f.position {
+		f.moved[i] *= p
 	}
-	return sum
-}
-
-// differentiate fills the jacobian after cost at x. What bends the spectrum is
-// differenced, the rest is linear.
-func (f *fitter) differentiate(x []float64) {
-	mean := f.lightMean(f.reflectance)
-	steps := [...]struct {
-		k  int
-		dx float64
-	}{{atThickness, 1e-3}, {atLine, 1e-4}, {atA, 1e-6}, {atB, 1e-7}, {atC, 1e-7}}
-	for _, s := range steps {
-		if !f.free[s.k] {
+	f.seen(jacobian[atContrastSlope], x)
+	steps := [...]float64{atThickness: 1e-3, atLine: 1e-4, atA: 1e-6, atB: 1e-7, atC: 1e-7}
+	for k, dx := range steps {
+		if dx == 0 || !f.Free[k] {
 			continue
 		}
-		at := x[s.k]
-		x[s.k] = at + s.dx
-		f.spectrum(f.moved, f.movedMean, x)
-		x[s.k] = at
-		for i := range f.moved {
-			f.moved[i] = (f.moved[i] - f.reflectance[i]) / s.dx
+		beside := [unknowns]float64(x)
+		beside[k] += dx
+		f.spectrum(f.moved, f.movedMean, beside[:])
+		for i, r := range f.reflectance {
+			f.moved[i] = (f.moved[i] - r) / dx
 		}
-		f.seen(f.jacobian[s.k], x)
-	}
-	for i := range f.moved {
-		f.moved[i] = (f.reflectance[i] - f.mean[i]) / f.contrast(x, i)
-	}
-	f.seen(f.jacobian[atContrast], x)
-	for i := range f.moved {
-		f.moved[i] *= f.position[i]
-	}
-	f.seen(f.jacobian[atContrastSlope], x)
-	for i, r := range f.reflectance {
-		p := f.position[i]
-		f.jacobian[atStray][i] = f.gain(x, i) * f.share[i] * (f.back[i]*mean - r) / ((1 + x[atStray]) * (1 + x[atStray]))
-		lit := f.strayed(x, i, r, mean)
-		f.jacobian[atScale][i], f.jacobian[atSlope][i], f.jacobian[atCurvature][i] = lit, lit*p, lit*p*p
+		f.seen(jacobian[k], x)
 	}
 }
 
@@ -281,135 +247,40 @@ func (f *fitter) seen(dst, x []float64) {
 	}
 }
 
-// equations returns the normal matrix and the gradient at x. Unknowns that are fixed,
-// or held, get the unit row; so do, unless pushed is false, those that press against a
-// bound.
-func (f *fitter) equations(x []float64, pushed bool) (*mat.SymDense, *mat.VecDense) {
-	normal, gradient := mat.NewSymDense(unknowns, nil), mat.NewVecDense(unknowns, nil)
-	inverse := make([]float64, len(f.sigma))
-	for i, s := range f.sigma {
-		inverse[i] = f.robust[i] / (s * s)
-	}
-	var held [unknowns]bool
-	for k := range unknowns {
-		if held[k] = !f.free[k]; held[k] {
-			continue
-		}
-		g := 0.0
-		for i, r := range f.residual {
-			g += inverse[i] * f.jacobian[k][i] * r
-		}
-		g -= (x[k] - f.prior[k]) / (f.priorSD[k] * f.priorSD[k])
-		held[k] = pushed && ((x[k] <= f.low[k] && g < 0) || (x[k] >= f.high[k] && g > 0))
-		gradient.SetVec(k, g)
-	}
-	for k := range unknowns {
-		if held[k] {
-			normal.SetSym(k, k, 1)
-			gradient.SetVec(k, 0)
-			continue
-		}
-		for l := range k + 1 {
-			if held[l] {
-				continue
-			}
-			h := 0.0
-			for i, w := range inverse {
-				h += w * f.jacobian[k][i] * f.jacobian[l][i]
-			}
-			if k == l {
-				h += 1 / (f.priorSD[k] * f.priorSD[k])
-			}
-			normal.SetSym(k, l, h)
-		}
-	}
-	return normal, gradient
-}
-
-// descend runs Levenberg-Marquardt (D. W. Marquardt, J. SIAM 11 (1963) 431) from x,
-// which it moves, with bounds by projection, and returns the cost reached.
-func (f *fitter) descend(x []float64, iterations int) float64 {
-	trial := make([]float64, unknowns)
-	var chol mat.Cholesky
-	var step mat.VecDense
-	cost := f.cost(x)
-	damping := 1e-2
-	for range iterations {
-		f.differentiate(x)
-		normal, gradient := f.equations(x, true)
-		damped := mat.NewSymDense(unknowns, nil)
-		improved := false
-		for damping < 1e6 {
-			damped.CopySym(normal)
-			for k := range unknowns {
-				damped.SetSym(k, k, normal.At(k, k)*(1+damping))
-			}
-			if !chol.Factorize(damped) || chol.SolveVecTo(&step, gradient) != nil {
-				damping *= 10
-				continue
-			}
-			for k := range trial {
-				trial[k] = x[k]
-				if f.free[k] {
-					trial[k] = min(max(x[k]+step.AtVec(k), f.low[k]), f.high[k])
-				}
-			}
-			next := f.cost(trial)
-			if next < cost {
-				improved = cost-next > 1e-3
-				copy(x, trial)
-				cost = next
-				damping = math.Max(damping/10, 1e-9)
-				break
-			}
-			damping *= 10
-		}
-		if !improved {
-			break
-		}
-	}
-	return f.cost(x)
-}
-
 // spreadOf returns a robust standard deviation of the residuals, 1.4826 times their
 // median size, of the lit bands in a range.
 func (f *fitter) spreadOf(from, to int) float64 {
-	var sizes []float64
+	f.sizes = f.sizes[:0]
 	for i := max(from, 0); i < min(to, len(f.data)); i++ {
 		if f.weight[i] > 0 {
-			sizes = append(sizes, math.Abs(f.residual[i]))
+			f.sizes = append(f.sizes, math.Abs(f.Residual[i]))
 		}
 	}
-	if len(sizes) == 0 {
+	if len(f.sizes) == 0 {
 		return noiseFloor
 	}
-	slices.Sort(sizes)
-	return math.Max(1.4826*sizes[len(sizes)/2], noiseFloor)
+	slices.Sort(f.sizes)
+	return math.Max(1.4826*f.sizes[len(f.sizes)/2], noiseFloor)
 }
 
-// huber takes weight from outliers (P. J. Huber, Robust Statistics, 1981).
-func (f *fitter) huber() {
-	for i, r := range f.residual {
-		f.robust[i] = f.weight[i]
-		if u := math.Abs(r) / f.sigma[i]; u > outlierSD {
-			f.robust[i] *= outlierSD / u
-		}
-	}
+// scatter evaluates the fit at x and returns the scale of all residuals.
+func (f *fitter) scatter(x []float64) float64 {
+	f.Cost(x, 1)
+	return f.spreadOf(0, len(f.data))
 }
 
-// settle descends from x, which it moves, with outliers losing weight as they show,
-// and returns the scale of the residuals.
-func (f *fitter) settle(x []float64, sigma float64, iterations int) float64 {
-	copy(f.robust, f.weight)
-	f.level(sigma)
-	f.descend(x, iterations)
+// settle descends from x, which it moves, with outliers losing weight as they show (P.
+// J. Huber, Robust Statistics, 1981).
+func (f *fitter) settle(x []float64) {
+	copy(f.Weight, f.weight)
+	f.Descend(x, searchSigma, 15)
 	for range 2 {
-		sigma = f.spreadOf(0, len(f.data))
-		f.level(sigma)
-		f.huber()
-		f.descend(x, iterations)
+		sigma := f.scatter(x)
+		for i, r := range f.Residual {
+			f.Weight[i] = f.weight[i] / math.Max(1, math.Abs(r)/(outlierSD*sigma))
+		}
+		f.Descend(x, sigma, 15)
 	}
-	return sigma
 }
 
 // finish settles the best fit with the noise of each part of the spectrum as the
@@ -419,27 +290,25 @@ func (f *fitter) finish(x []float64) {
 	const parts = 16 // the noise is taken over an eighth of the spectrum around a band
 	half := max(len(f.data)/parts, 20)
 	for range 2 {
-		f.cost(x)
-		for i := range f.sigma {
+		f.Cost(x, 1)
+		for i, r := range f.Residual {
 			f.noise[i] = f.spreadOf(i-half, i+half+1)
-			f.sigma[i] = math.Hypot(f.noise[i], f.table)
-		}
-		for i, r := range f.residual {
-			f.robust[i] = f.weight[i]
-			if math.Abs(r) > hopelessSD*f.sigma[i] {
-				f.robust[i] = 0
+			sigma := math.Hypot(f.noise[i], f.table)
+			f.Weight[i] = f.weight[i] / (sigma * sigma)
+			if math.Abs(r) > hopelessSD*sigma {
+				f.Weight[i] = 0
 			}
 		}
-		f.descend(x, 20)
+		f.Descend(x, 1, 20)
 	}
+	f.Cost(x, 1)
 }
 
 // loss is Huber's loss at x with the priors: what candidates are compared by.
 func (f *fitter) loss(x []float64, sigma float64) float64 {
-	copy(f.robust, f.weight)
-	f.level(sigma)
-	sum := f.cost(x)
-	for _, r := range f.residual {
+	copy(f.Weight, f.weight)
+	sum := f.Cost(x, sigma)
+	for _, r := range f.Residual {
 		if u := math.Abs(r) / sigma; u > outlierSD {
 			sum -= (u - outlierSD) * (u - outlierSD)
 		}
@@ -451,8 +320,8 @@ func (f *fitter) loss(x []float64, sigma float64) float64 {
 // not noise, it leaves runs of one sign.
 func (f *fitter) correlation() float64 {
 	sum, cross, last := 0.0, 0.0, 0.0
-	for i, r := range f.residual {
-		u := math.Sqrt(f.robust[i]) * r / f.sigma[i]
+	for i, r := range f.Residual {
+		u := math.Sqrt(f.Weight[i]) * r
 		sum += u * u
 		cross += u * last
 		last = u
@@ -463,33 +332,31 @@ func (f *fitter) correlation() float64 {
 	return min(max(cross/sum, 0), 0.98)
 }
 
-// hold fixes what all spectra of a film share: its index and the errors of tables.
-func (f *fitter) hold() {
+// hold fixes what all spectra of a film share, its index and the errors of tables, until
+// the function that it returns is called.
+func (f *fitter) hold() (release func()) {
+	free := slices.Clone(f.Free)
 	for _, k := range []int{atA, atB, atC, atContrast, atContrastSlope} {
-		f.free[k] = false
+		f.Free[k] = false
 	}
+	return func() { copy(f.Free, free) }
 }
 
-// covariance returns the covariance of the unknowns at x, of which a bound is no
-// knowledge, with the information of the data divided by excess; with fixed, for film
-// and tables as they are: what is new in every spectrum. False when it is singular.
-func (f *fitter) covariance(x []float64, excess float64, fixed bool) (*mat.SymDense, bool) {
-	sigma, free := slices.Clone(f.sigma), f.free
-	defer func() { copy(f.sigma, sigma); f.free = free }()
-	if fixed {
-		f.hold()
-		copy(f.sigma, f.noise)
+// covariance returns the covariance of the unknowns at the end of finish, of which a
+// bound is no knowledge, with the information of the data divided by excess: all of it,
+// and for film and tables as they are, which is what is new in every spectrum. False when
+// it is singular.
+func (f *fitter) covariance(x []float64, excess float64) (all, own *mat.SymDense, ok bool) {
+	sigma := math.Sqrt(excess)
+	if all, ok = f.Covariance(x, sigma); !ok {
+		return nil, nil, false
 	}
-	for i := range f.sigma {
-		f.sigma[i] *= math.Sqrt(excess)
+	defer f.hold()()
+	for i, noise := range f.noise {
+		if f.Weight[i] > 0 {
+			f.Weight[i] = 1 / (noise * noise)
+		}
 	}
-	f.cost(x)
-	f.differentiate(x)
-	normal, _ := f.equations(x, false)
-	var chol mat.Cholesky
-	if !chol.Factorize(normal) {
-		return nil, false
-	}
-	c := mat.NewSymDense(unknowns, nil)
-	return c, chol.InverseTo(c) == nil
+	own, ok = f.Covariance(x, sigma)
+	return all, own, ok
 }

@@ -8,6 +8,8 @@ import (
 
 	"bluefringe/optics/die"
 	"bluefringe/optics/estimate"
+
+	"gonum.org/v1/gonum/floats"
 )
 
 // Options bound what is looked for. The zero value takes the defaults.
@@ -53,6 +55,8 @@ const (
 	mostFits     = 3
 	fewFringes   = 4.0 // in the band: another number may do as well
 	someFringes  = 7   // in the band: another front side may do as well
+	someBands    = 128 // enough for so many, to try what else may do
+	unlikelyRuns = 3   // standard deviations of the correlation of noise: another front side may do better
 )
 
 // Estimator reads spectra of one channel. It keeps no history: each Measure
@@ -63,8 +67,11 @@ type Estimator struct {
 	film          *film
 	lowNM, highNM float64
 	lobeNM        float64 // thickness by which the fringes of the band change by one
+	orderUM       float64 // thickness by which one fringe passes, in the middle of the band
 	scales        []scale
 	w             *workspace
+	coarse        *workspace // its pixels are means of so many
+	pixelsPerBand int
 
 	// Of the spectrum at hand.
 	flat []float64 // without background
@@ -107,9 +114,22 @@ func New(setup die.Setup, wavelengthNM []float64, options Options) (*Estimator, 
 			len(used), used[0], used[len(used)-1], low/1000, high/1000, o.MinUM, o.MaxUM)
 	}
 	e.lobeNM = 2 * math.Pi / (e.film.phase[0] - e.film.phase[len(used)-1])
+	e.orderUM = 2 * math.Pi / e.film.phase[len(used)/2] / 1000
 	e.scales = newScales(e.film, max(e.lowNM/searchMargin, e.lobeNM), e.highNM*searchMargin)
 	e.w = newWorkspace(e.film)
 	e.flat = make([]float64, len(used))
+	e.coarse, e.pixelsPerBand = e.w, len(used)/someBands
+	if e.pixelsPerBand > 1 && e.lowNM < someFringes*e.lobeNM {
+		var middles []float64
+		for band := range slices.Chunk(used, e.pixelsPerBand) {
+			middles = append(middles, floats.Sum(band)/float64(len(band)))
+		}
+		f, err := newFilm(setup, middles)
+		if err != nil {
+			return nil, fmt.Errorf("thick silicon: %w", err)
+		}
+		e.coarse = newWorkspace(f)
+	}
 	return e, nil
 }
 
@@ -125,31 +145,88 @@ func (e *Estimator) PhasePerNM() []float64 { return e.film.phase }
 // Measure reads one spectrum: reflectance as a fraction, one value per pixel, NaN
 // where a pixel says nothing. The bands of the result are the pixels used.
 func (e *Estimator) Measure(reflectance []float64) (estimate.Result, error) {
-	if len(reflectance) != e.pixels {
-		return estimate.Result{}, fmt.Errorf("%w: found %d, the channel has %d", estimate.ErrLength, len(reflectance), e.pixels)
+	lit, err := e.load(reflectance)
+	if err != nil {
+		return estimate.Result{}, err
 	}
-	w := e.w
-	e.lit = e.load(reflectance)
-	if e.lit < max(minPixels, len(w.data)/3) {
-		return e.lost(fmt.Sprintf("only %d of %d pixels have light", e.lit, len(w.data))), nil
+	if !lit {
+		return e.lost(fmt.Sprintf("only %d of %d bands can be used: too dark or saturated", e.lit, len(e.flat))), nil
 	}
 	fits := e.fit(e.search())
 	if len(fits) == 0 {
-		return e.lost(e.noFringes()), nil
+		return e.lost("no clear fringes" + e.dim() + e.measures()), nil
 	}
 	return e.judge(fits), nil
 }
 
-func (e *Estimator) noFringes() string {
+// What a reading must keep to count as the continuation of an earlier one.
+const (
+	againResidual = 1.3  // times the residual then
+	againMove     = 0.25 // of a fringe order, from the thickness expected
+)
+
+// Again reads a spectrum of the place of an earlier, sure reading: from its fit at the
+// thickness now expected, without a search. ok is false when that is not a good reading
+// of the same die: then Measure must look at the whole range.
+func (e *Estimator) Again(reflectance []float64, earlier estimate.Result, expectedUM float64) (r estimate.Result, ok bool, err error) {
+	lit, err := e.load(reflectance)
 	low, high := e.Limits()
-	return fmt.Sprintf("no clear fringes; this channel measures %.3g to %.3g µm", low, high)
+	if err != nil || !lit || !earlier.Sure() || len(earlier.Fundamental) != len(e.flat) || !(low <= expectedUM && expectedUM <= high) {
+		return estimate.Result{}, false, err
+	}
+	w := e.w
+	x := w.resume(earlier, expectedUM*1000, e.lobeNM/2)
+	copy(w.Weight, w.weight)
+	w.DescendOn(x, earlier.Residual, 4)
+	if w.reweigh() > againResidual*earlier.Residual {
+		return estimate.Result{}, false, nil
+	}
+	if !slices.Equal(w.Weight, w.weight) {
+		w.DescendOn(x, earlier.Residual, 2)
+	}
+	r = e.judge([]candidate{w.candidate(x, math.Inf(1))})
+	if r.Quality != estimate.Good {
+		return estimate.Result{}, false, nil
+	}
+	// What the search found to explain it as well is not looked for again.
+	r.Budget.UnderlayerUM = math.Max(r.Budget.UnderlayerUM, earlier.Budget.UnderlayerUM)
+	r.SDUM = r.Budget.SDUM()
+	move := againMove * e.orderUM
+	if math.Abs(r.ThicknessUM-expectedUM) > move || r.FitSDUM > move/3 {
+		return estimate.Result{}, false, nil
+	}
+	return r, true, nil
 }
 
-// load takes the pixels used, in order, without spikes, and returns how many have
+// measures names the limits of the channel, for the end of a reason.
+func (e *Estimator) measures() string {
+	low, high := e.Limits()
+	return fmt.Sprintf("; this channel measures %.3g to %.3g µm", low, high)
+}
+
+// dim says so when the spectrum is far too dark or too bright for a die that cannot be
+// read.
+func (e *Estimator) dim() string {
+	sum, bare := 0.0, 0.0
+	for i, v := range e.w.weight {
+		sum += v * e.w.data[i]
+		bare += v * e.film.inner[i] * e.film.inner[i]
+	}
+	if left := sum / bare; left < weakScale || sum > float64(e.lit) {
+		return fmt.Sprintf(", and brightness is %.0f %% of bare silicon: slurry or a film on the view, or a wrong reference", 100*left)
+	}
+	return ""
+}
+
+// load takes the pixels used, in order, without spikes, and tells whether enough have
 // light.
-func (e *Estimator) load(reflectance []float64) (lit int) {
+func (e *Estimator) load(reflectance []float64) (ok bool, err error) {
 	const brightest = 3 // no reflectance, however wrong the reference
+	if len(reflectance) != e.pixels {
+		return false, fmt.Errorf("%w: found %d, the channel has %d", estimate.ErrLength, len(reflectance), e.pixels)
+	}
 	w := e.w
+	w.aroundNM = math.NaN()
 	for k, i := range e.order {
 		r := reflectance[i]
 		w.data[k], w.weight[k] = r, 1
@@ -158,12 +235,13 @@ func (e *Estimator) load(reflectance []float64) (lit int) {
 		}
 	}
 	w.dropSpikes()
+	e.lit = 0
 	for _, v := range w.weight {
 		if v > 0 {
-			lit++
+			e.lit++
 		}
 	}
-	return lit
+	return e.lit >= max(minPixels, len(w.data)/3), nil
 }
 
 // dropSpikes takes the weight from pixels far outside the range of their
@@ -233,9 +311,28 @@ func (e *Estimator) search() (peaks []peak, must int) {
 	return peaks, must
 }
 
+// coarsen returns the spectrum with some pixels in one.
+func (e *Estimator) coarsen() *workspace {
+	w, c := e.w, e.coarse
+	if c == w {
+		return w
+	}
+	c.aroundNM = math.NaN()
+	for k := range c.data {
+		first, last := k*e.pixelsPerBand, min((k+1)*e.pixelsPerBand, len(w.data))
+		lit := floats.Sum(w.weight[first:last])
+		c.data[k], c.weight[k] = 0, lit/float64(e.pixelsPerBand)
+		if lit > 0 {
+			c.data[k] = floats.Sum(w.data[first:last]) / lit // dark pixels are 0
+		}
+	}
+	return c
+}
+
 // candidate is one thickness after its fit.
 type candidate struct {
 	x         []float64
+	aroundNM  float64 // what the parameters were opened around
 	left      float64 // sum of squares of the residuals
 	explained float64 // part of what is not background
 	doubtVar  float64 // nm², from other fits that do nearly as well nearby
@@ -257,28 +354,47 @@ func (e *Estimator) fit(peaks []peak, must int) []candidate {
 		}
 	}
 	fits = e.different(fits)
-	if len(fits) > 0 && fits[0].x[atThickness] < someFringes*e.lobeNM {
-		fits = e.compare(fits)
+	if len(fits) == 0 {
+		return nil
+	}
+	if fits[0].x[atThickness] < someFringes*e.lobeNM {
+		return e.compare(fits, e.coarsen())
+	}
+	w.stand(fits[0])
+	w.reweigh()
+	if w.correlation() > unlikelyRuns/math.Sqrt(float64(e.lit)) || w.strange(fits[0].x) {
+		return e.compare(fits, w)
 	}
 	return fits
 }
 
-// compare adds to fits of few fringes what else may explain them: other front sides,
-// and fringes fewer or more with a front side to suit.
-func (e *Estimator) compare(fits []candidate) []candidate {
-	w := e.w
-	best := fits[0]
+// strange tells whether a layer lies outside its tolerance.
+func (w *workspace) strange(x []float64) bool {
+	for j, layer := range w.film.setup.Under {
+		if math.Abs(x[atUnder+j]-layer.ThicknessNM) > layer.ToleranceNM {
+			return true
+		}
+	}
+	return false
+}
+
+// compare adds to fits what else may explain the spectrum: other front sides, and when
+// there are few fringes, fewer or more with a front side to suit. It tries them on c.
+func (e *Estimator) compare(fits []candidate, c *workspace) []candidate {
+	w, best := e.w, fits[0]
 	around := best.left / (1 - best.explained)
-	sigma := w.reweigh(best.x)
+	c.stand(best)
+	sigma := c.reweigh()
 	try := func(s start, iterations int) {
-		x := w.around(s, e.lobeNM/2)
-		w.Descend(x, sigma, iterations)
+		x := c.around(s, e.lobeNM/2)
+		c.Descend(x, sigma, iterations)
+		w.stand(candidate{x: x, aroundNM: s.nm})
 		fits = append(fits, w.candidate(x, around))
 	}
 	under, coverage := w.underChoices(), w.coverageChoices()
 	for _, u := range spaced(under) {
-		for _, c := range spaced(coverage) {
-			try(start{nm: best.x[atThickness], phase: best.x[atPhase], coverage: c, underNM: u}, 15)
+		for _, share := range spaced(coverage) {
+			try(start{nm: best.x[atThickness], phase: best.x[atPhase], coverage: share, underNM: u}, 15)
 		}
 	}
 	if best.x[atThickness] < fewFringes*e.lobeNM {
@@ -286,10 +402,13 @@ func (e *Estimator) compare(fits []candidate) []candidate {
 			try(start{nm: fringes * e.lobeNM, coverage: w.Prior[atCoverage], underNM: w.Prior[atUnder:w.lamp()]}, 6)
 		}
 	}
+	w.stand(best)
+	sigma = w.reweigh()
 	for _, f := range e.different(slices.Clone(fits)) {
 		if f.left < 2*best.left { // worth an end
 			x := w.around(start{nm: f.x[atThickness]}, e.lobeNM/2)
 			copy(x, f.x)
+			w.Clamp(x)
 			w.settle(x, sigma)
 			fits = append(fits, w.candidate(x, around))
 		}
@@ -306,11 +425,20 @@ func spaced[T any](list []T) []T {
 	return []T{list[n/6], list[n/2], list[n-1-n/6]}
 }
 
-// candidate evaluates the end of a fit; around is the sum of squares without background.
+// candidate is the fit that stands at x; around is the sum of squares without background.
 func (w *workspace) candidate(x []float64, around float64) candidate {
-	w.Cost(x, 1)
 	left := dot(w.Residual, w.Residual, w.Weight)
-	return candidate{x: x, left: left, explained: 1 - left/around}
+	return candidate{x: x, aroundNM: w.aroundNM, left: left, explained: 1 - left/around}
+}
+
+// stand makes the fit stand at a candidate, with the bend that was its own.
+func (w *workspace) stand(c candidate) {
+	if w.aroundNM != c.aroundNM {
+		w.around(start{nm: c.aroundNM}, 0)
+	} else if slices.Equal(w.evaluated, c.x) {
+		return
+	}
+	w.Cost(c.x, 1)
 }
 
 // different sorts fits and merges those near the thickness of a better one into it: as
@@ -335,7 +463,7 @@ func (e *Estimator) different(fits []candidate) []candidate {
 func (e *Estimator) lost(reason string) estimate.Result {
 	nan := math.NaN()
 	return estimate.Result{Quality: estimate.Lost, Reason: reason, ThicknessUM: nan, SDUM: nan, FitSDUM: nan, SpreadUM: nan,
-		Coverage: nan, Scale: nan, Residual: nan, WavelengthNM: e.film.wavelengthNM, Measured: e.measured()}
+		Coverage: nan, Scale: nan, Residual: nan, WavelengthNM: e.film.wavelengthNM, Measured: e.measured(), PhasePerNM: e.film.phase}
 }
 
 func (e *Estimator) measured() []float64 {
@@ -352,11 +480,11 @@ func (e *Estimator) measured() []float64 {
 func (e *Estimator) judge(fits []candidate) estimate.Result {
 	w, best := e.w, fits[0]
 	x := best.x
-	sigma := w.reweigh(x)
+	w.stand(best)
+	sigma := w.reweigh()
 	rho := w.correlation()
 	inflate := (1 + rho) / (1 - rho) // fewer residuals are independent than there are pixels
 
-	all, noise, ok := w.covariance(x, sigma)
 	r := estimate.Result{
 		SpreadUM: math.Sqrt(math.Max(x[atSpread], 0)) / 1000,
 		Coverage: x[atCoverage],
@@ -367,6 +495,7 @@ func (e *Estimator) judge(fits []candidate) estimate.Result {
 		WavelengthNM: e.film.wavelengthNM,
 		Measured:     e.measured(),
 		Model:        slices.Clone(w.model),
+		PhasePerNM:   e.film.phase,
 		Mean:         slices.Clone(w.mean),
 		Fundamental:  slices.Clone(w.first),
 	}
@@ -376,37 +505,30 @@ func (e *Estimator) judge(fits []candidate) estimate.Result {
 			r.Model[i] = math.NaN()
 		}
 		evidence += v * w.swing[i] * w.swing[i] / (sigma * sigma * inflate)
-		swing = math.Max(swing, real(w.first[i])*real(w.first[i])+imag(w.first[i])*imag(w.first[i]))
+		square := real(w.first[i])*real(w.first[i]) + imag(w.first[i])*imag(w.first[i])
+		swing = math.Max(swing, square)
+		w.sight[i] = v*square + 1e-12
 	}
 	swing = math.Sqrt(swing / 2)
 
+	noise, beliefs, ok := w.covariance(x, sigma)
+	by, _ := w.doubt(x[atThickness], w.sight)
+	by[fromFit].add(noise, inflate)
+	by[fromUnderlayer].add(beliefs, 1)
 	// What the fit leaves in runs is no noise: the front side is not quite as modelled.
 	// A part p of the fringes in its own rhythm shifts their phase by up to p rad, and
 	// over the band thickness by as much of half a lobe.
 	misfit := math.Sqrt(rho) * sigma / swing
-	doubt, _ := w.doubt(x[atThickness], func(i int) float64 {
-		return w.weight[i]*(real(w.first[i])*real(w.first[i])+imag(w.first[i])*imag(w.first[i])) + 1e-12
-	})
-	doubt[0][0] += math.Pow(misfit*e.lobeNM/2, 2)
-	doubt[1][1] += misfit * misfit
-	for a := range noise {
-		for b := range noise {
-			all[a][b] += (inflate - 1) * noise[a][b]
-			noise[a][b] *= inflate
-		}
-	}
-	all[0][0] += best.doubtVar
-	v := weighOrders(x[atThickness], x[atPhase], all, noise, doubt)
-	r.ThicknessUM, r.SDUM, r.FitSDUM = v.nm/1000, v.sd/1000, v.noiseSD/1000
-	r.Candidates = v.orders
+	by[fromUnderlayer].add(covariance{{math.Pow(misfit*e.lobeNM/2, 2) + best.doubtVar, 0}, {0, misfit * misfit}}, 1)
+	nm, variance := weighOrders(x[atThickness], x[atPhase], by)
+	r.Budget = newBudget(variance)
+	r.ThicknessUM, r.SDUM, r.FitSDUM = nm/1000, r.Budget.SDUM(), r.Budget.FitUM
+
 	weights, other := rivals(fits, float64(e.lit)/inflate)
-	for k := range r.Candidates {
-		r.Candidates[k].Weight *= weights[0]
+	for k, f := range fits {
+		r.Candidates = append(r.Candidates, estimate.Candidate{ThicknessUM: f.x[atThickness] / 1000, Weight: weights[k]})
 	}
-	for k, f := range fits[1:] {
-		r.Candidates = append(r.Candidates, estimate.Candidate{ThicknessUM: f.x[atThickness] / 1000, Weight: weights[k+1]})
-	}
-	slices.SortStableFunc(r.Candidates, func(a, b estimate.Candidate) int { return cmp.Compare(b.Weight, a.Weight) })
+	r.Candidates[0].ThicknessUM = r.ThicknessUM
 	e.grade(&r, ok, evidence, swing, misfit, other)
 	return r
 }
@@ -441,26 +563,36 @@ func rivals(fits []candidate, independent float64) (weights []float64, otherUM f
 func (e *Estimator) grade(r *estimate.Result, fixed bool, evidence, swing, misfit, otherUM float64) {
 	low, high := e.Limits()
 	unsure := r.SDUM / r.ThicknessUM
+	lost := func(format string, values ...any) {
+		r.Quality, r.Reason = estimate.Lost, fmt.Sprintf(format, values...)+e.measures()
+	}
+	weak := func(format string, values ...any) {
+		r.Quality, r.Reason = estimate.Weak, fmt.Sprintf(format, values...)
+	}
 	switch {
-	case !fixed || math.IsNaN(r.SDUM) || math.IsNaN(r.FitSDUM) || evidence < lostEvidence || swing < minSwing:
-		r.Quality, r.Reason = estimate.Lost, e.noFringes()
+	case swing < minSwing:
+		lost("fringes of %.2g %% of reflectance are too faint%s", 100*swing, e.dim())
+	case evidence < lostEvidence:
+		lost("fringes of %.2g %% of reflectance drown in noise%s", 100*swing, e.dim())
+	case !fixed || math.IsNaN(unsure):
+		lost("the spectrum does not fix a thickness")
 	case r.ThicknessUM < low:
-		r.Quality, r.Reason = estimate.Lost, fmt.Sprintf("thinner than %.3g µm, where this channel begins: too few fringes", low)
+		lost("too few fringes: the silicon is too thin, or so thick that its own do not show")
 	case r.ThicknessUM > high:
-		r.Quality, r.Reason = estimate.Lost, fmt.Sprintf("thicker than %.3g µm, where this channel ends: fringes too close", high)
+		lost("fringes too close: the silicon is too thick")
 	case unsure > lostPart:
-		r.Quality, r.Reason = estimate.Lost, e.noFringes()
+		lost("the spectrum fixes the thickness to %.2g %% only", 100*unsure)
 	case !math.IsNaN(otherUM):
 		r.Quality = estimate.Ambiguous
 		r.Reason = fmt.Sprintf("fringes of %.2f and of %.2f µm", r.ThicknessUM, otherUM)
-	case evidence < weakEvidence:
-		r.Quality, r.Reason = estimate.Weak, fmt.Sprintf("faint fringes, %.2g %% of reflectance", 100*swing)
-	case misfit > weakMisfit:
-		r.Quality, r.Reason = estimate.Weak, fmt.Sprintf("the fit leaves %.0f %% of the fringes unexplained", 100*misfit)
-	case unsure > weakPart:
-		r.Quality, r.Reason = estimate.Weak, fmt.Sprintf("known to %.2g %% only", 100*unsure)
 	case math.Abs(r.Scale-1) > weakScale:
-		r.Quality, r.Reason = estimate.Weak, fmt.Sprintf("brightness is %.0f %% of the reference", 100*r.Scale)
+		weak("brightness is %.0f %% of the reference: slurry or a film on the view, or a wrong reference", 100*r.Scale)
+	case misfit > weakMisfit:
+		weak("the fit leaves %.0f %% of the fringes unexplained", 100*misfit)
+	case evidence < weakEvidence:
+		weak("fringes of %.2g %% of reflectance are faint", 100*swing)
+	case unsure > weakPart:
+		weak("known to %.2g %% only", 100*unsure)
 	}
 	if r.Quality == estimate.Lost {
 		lost := e.lost(r.Reason)

@@ -4,10 +4,10 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"bluefringe/optics"
 	"bluefringe/optics/die"
-	"bluefringe/optics/material"
 )
 
 // film is a set-up compiled for the pixels of a channel: the same fringe series as
@@ -18,69 +18,107 @@ type film struct {
 
 	// By pixel, wavelengths rising.
 	wavelengthNM []float64
-	phase        []float64 // 4πn/λ, fringe phase per nm
-	absorb       []float64 // 4πk/λ: what fringes lose per nm, as exp(-absorb·d)
-	rate         []float64 // |d(phase)/dλ|, per nm of silicon and nm of wavelength
-	spacingNM    []float64 // to the neighbouring pixels
-	smear        []float64 // variance of the fringe phase from line and pixel, per nm²
-	inner        []float64 // reflection coefficient of the face from inside
+	silicon
+	rate      []float64 // |d(phase)/dλ|, per nm of silicon and nm of wavelength
+	spacingNM []float64 // to the neighbouring pixels
+	smear     []float64 // variance of the fringe phase from line, pixel and aperture, per nm²
 
-	front frontSide
+	errors []phaseError
+	front  frontSide
+}
+
+// silicon is what a film of it does to light, by wavelength.
+type silicon struct {
+	index  []complex128
+	phase  []float64 // 4πn/λ, fringe phase per nm
+	absorb []float64 // 4πk/λ: what fringes lose per nm, as exp(-absorb·d)
+	cone   []float64 // part of the phase that the aperture takes off
+	inner  []float64 // reflection coefficient of the face from inside
+}
+
+// lookup returns the index of a material at wavelengths in nm.
+func lookup(setup die.Setup, name string, wavelengthNM []float64) ([]complex128, error) {
+	m, err := setup.Library.Lookup(name)
+	if err != nil {
+		return nil, err
+	}
+	return m.Indices(wavelengthNM, setup.TemperatureC)
+}
+
+func newSilicon(setup die.Setup, wavelengthNM []float64) (silicon, error) {
+	var s silicon
+	index, err := lookup(setup, "Si", wavelengthNM)
+	ambient, errAmbient := lookup(setup, setup.Ambient, wavelengthNM)
+	if err := errors.Join(setup.Carriers.Check(), err, errAmbient); err != nil {
+		return s, err
+	}
+	for i, w := range wavelengthNM {
+		index[i] = setup.Carriers.Dope(index[i], w)
+		n, k, outside := real(index[i]), imag(index[i]), real(ambient[i])
+		// The mean of 1 - cos θ inside the silicon over a filled cone, as in package die.
+		cone := math.Pow(setup.NA/(2*n), 2)
+		s.phase = append(s.phase, 4*math.Pi*n/w*(1-cone))
+		s.absorb = append(s.absorb, 4*math.Pi*k/w*(1-cone))
+		s.cone = append(s.cone, cone)
+		s.inner = append(s.inner, (n-outside)/(n+outside))
+	}
+	s.index = index
+	return s, nil
 }
 
 // newFilm compiles a set-up for wavelengths in nm, rising.
 func newFilm(setup die.Setup, wavelengthNM []float64) (*film, error) {
-	const step = 2.5 // nm, for the group index
 	f := &film{setup: setup, wavelengthNM: wavelengthNM}
-	at := func(name string, shift float64) ([]complex128, error) {
-		m, err := material.Lookup(name)
-		if err != nil {
-			return nil, err
-		}
-		low, high := m.RangeNM()
-		w := make([]float64, len(wavelengthNM))
-		for i, nm := range wavelengthNM {
-			w[i] = nm
-			if shift != 0 {
-				w[i] = min(max(nm+shift, low), high)
-			}
-		}
-		return m.Indices(w, setup.TemperatureC)
+	var err error
+	if f.silicon, err = newSilicon(setup, wavelengthNM); err != nil {
+		return nil, err
 	}
-	silicon, errSi := at("Si", 0)
-	below, errBelow := at("Si", -step)
-	above, errAbove := at("Si", step)
-	ambient, errAmbient := at(setup.Ambient, 0)
-	if err := errors.Join(errSi, errBelow, errAbove, errAmbient); err != nil {
+	group, err := groupIndex(setup, wavelengthNM)
+	if err != nil {
 		return nil, err
 	}
 	last := len(wavelengthNM) - 1
 	for i, w := range wavelengthNM {
-		n, k, outside := real(silicon[i]), imag(silicon[i]), real(ambient[i])
-		group := n - w*(real(above[i])-real(below[i]))/(2*step)
 		spacing := (wavelengthNM[min(i+1, last)] - wavelengthNM[max(i-1, 0)]) / float64(min(i+1, last)-max(i-1, 0))
-		rate := 4 * math.Pi * group / (w * w)
-		// Variance of a rectangle as wide as a pixel and of a Gaussian of the given FWHM.
+		rate := 4 * math.Pi * group[i] / (w * w)
+		// Variance of a rectangle as wide as a pixel, of a Gaussian of the given FWHM and of
+		// the cone.
 		lineVar := spacing*spacing/12 + setup.ResolutionNM*setup.ResolutionNM/(8*math.Ln2)
-		f.phase = append(f.phase, 4*math.Pi*n/w)
-		f.absorb = append(f.absorb, 4*math.Pi*k/w)
+		coneVar := math.Pow(f.phase[i]*2*f.cone[i], 2) / 12
 		f.rate = append(f.rate, rate)
 		f.spacingNM = append(f.spacingNM, spacing)
-		f.smear = append(f.smear, rate*rate*lineVar)
-		f.inner = append(f.inner, (n-outside)/(n+outside))
+		f.smear = append(f.smear, rate*rate*lineVar+coneVar)
 	}
-	var err error
-	if f.front, err = newFrontSide(setup, wavelengthNM); err != nil {
+	if f.errors, err = f.newPhaseErrors(); err != nil {
 		return nil, err
 	}
-	s := &f.front
-	for k, nm := range s.nodeNM {
-		n, outside := real(s.silicon[k]), real(s.ambient[k])
-		s.phase = append(s.phase, 4*math.Pi*n/nm)
-		s.absorb = append(s.absorb, 4*math.Pi*imag(s.silicon[k])/nm)
-		s.inner = append(s.inner, (n-outside)/(n+outside))
+	f.front, err = newFrontSide(setup, wavelengthNM)
+	return f, err
+}
+
+// groupIndex returns n - λ·dn/dλ of silicon.
+func groupIndex(setup die.Setup, wavelengthNM []float64) ([]float64, error) {
+	const step = 2.5 // nm
+	si, err := setup.Library.Lookup("Si")
+	if err != nil {
+		return nil, err
 	}
-	return f, nil
+	low, high := si.RangeNM()
+	beside := [2][]float64{slices.Clone(wavelengthNM), slices.Clone(wavelengthNM)}
+	for i, w := range wavelengthNM {
+		beside[0][i], beside[1][i] = max(w-step, low), min(w+step, high)
+	}
+	below, errBelow := lookup(setup, "Si", beside[0])
+	above, errAbove := lookup(setup, "Si", beside[1])
+	if err := errors.Join(errBelow, errAbove); err != nil {
+		return nil, err
+	}
+	group := make([]float64, len(wavelengthNM))
+	for i, w := range wavelengthNM {
+		n0, n1 := real(below[i]), real(above[i])
+		group[i] = (n0+n1)/2 - w*(n1-n0)/(beside[1][i]-beside[0][i])
+	}
+	return group, nil
 }
 
 // contrast is what absorption, line width and spacing of the pixels leave of the
@@ -97,12 +135,10 @@ func (f *film) pixelsPerFringe(i int, nm float64) float64 {
 // frontSide gives the reflection coefficient of what lies under the silicon. It
 // changes slowly with wavelength, so it is computed at nodes and interpolated.
 type frontSide struct {
-	nodeNM           []float64
-	silicon, ambient []complex128   // at the nodes
-	end, metal       []complex128   // metal nil: none
-	under            [][]complex128 // [layer][node]
-
-	phase, absorb, inner []float64 // of the film, at the nodes
+	nodeNM     []float64
+	silicon                   // at the nodes
+	end, metal []complex128   // metal nil: none
+	under      [][]complex128 // [layer][node]
 
 	node []int        // by pixel: the first of four nodes around it
 	part [][4]float64 // and their weights: cubic interpolation after Lagrange
@@ -149,18 +185,12 @@ func newFrontSide(setup die.Setup, wavelengthNM []float64) (frontSide, error) {
 	}
 	var problem error
 	look := func(what, name string) []complex128 {
-		m, err := material.Lookup(name)
-		var index []complex128
-		if err == nil {
-			index, err = m.Indices(s.nodeNM, setup.TemperatureC)
-		}
+		index, err := lookup(setup, name, s.nodeNM)
 		if err != nil {
 			problem = errors.Join(problem, fmt.Errorf("%s: %w", what, err))
 		}
 		return index
 	}
-	s.silicon = look("silicon", "Si")
-	s.ambient = look("ambient", setup.Ambient)
 	for i, layer := range setup.Under {
 		s.under = append(s.under, look(fmt.Sprintf("layer %d under the silicon", i+1), layer.Material))
 	}
@@ -172,7 +202,9 @@ func newFrontSide(setup die.Setup, wavelengthNM []float64) (frontSide, error) {
 	} else {
 		s.end = look("front side", beyond)
 	}
-	return s, problem
+	var err error
+	s.silicon, err = newSilicon(setup, s.nodeNM)
+	return s, errors.Join(problem, err)
 }
 
 // reflect fills dst with the coefficient at the nodes, seen from inside the
@@ -187,7 +219,7 @@ func (s *frontSide) reflect(dst []complex128, underNM []float64, metal bool) {
 		for j := range count {
 			s.layers = append(s.layers, optics.Layer{Index: s.under[j][k], ThicknessNM: underNM[j]})
 		}
-		dst[k] = optics.Amplitude(w, s.silicon[k], s.layers, end[k], 0, optics.S)
+		dst[k] = optics.Amplitude(w, s.index[k], s.layers, end[k], 0, optics.S)
 	}
 }
 
@@ -233,6 +265,10 @@ func (a *area) set(s *frontSide, underNM []float64, free []bool, metal bool) {
 		if !free[j] {
 			continue
 		}
+		if !metal && j == len(underNM)-1 {
+			clear(a.slope[j])
+			continue
+		}
 		underNM[j] += step
 		s.reflect(a.slope[j], underNM, metal)
 		underNM[j] -= step
@@ -258,43 +294,50 @@ type fringe struct {
 
 // along returns the derivative in a parameter of which (dρ/dx)/ρ is given.
 func (f *fringe) along(slope complex128) float64 {
-	return f.inPower*real(slope) + 2*f.k*real(f.swing*slope)
+	return f.inPower*real(slope) + 2*f.k*(real(f.swing)*real(slope)-imag(f.swing)*imag(slope))
 }
 
-// fringe sums the series of package die for a round-trip factor q. decay is exp of
-// minus half the variance of the fringe phase, contrast multiplies every harmonic.
-func (f *film) fringe(i int, q complex128, decay, contrast float64) fringe {
+// mix puts a share of another area in, all but what along needs.
+func (f *fringe) mix(other *fringe, share float64) {
+	f.value += share * (other.value - f.value)
+	f.mean += share * (other.mean - f.mean)
+	f.first += complex(share, 0) * (other.first - f.first)
+	f.phase += share * (other.phase - f.phase)
+	f.blur += share * (other.blur - f.blur)
+	f.contrast += share * (other.contrast - f.contrast)
+}
+
+// sum adds up the series of package die for a round-trip factor q under a face that
+// reflects r from inside. decay is exp of minus half the variance of the fringe phase,
+// contrast multiplies every harmonic.
+func (f *fringe) sum(r float64, q complex128, decay, contrast float64) {
 	const (
 		tolerance = 1e-5
 		most      = 12
 	)
-	r := f.inner[i]
 	through := 1 - r*r
 	gain := through * through / (r * r)
 	power := real(q)*real(q) + imag(q)*imag(q)
-	s := gain * power / (1 - power)
+	rest := 1 / (1 - power)
+	s := gain * power * rest
 	k := s - through
 
-	var sum, sum1, sum2, first complex128
-	term := complex(contrast, 0)
-	step := decay * decay
-	for m := 1.0; m <= most; m++ {
-		term *= q * complex(decay, 0)
-		decay *= step
-		if m == 1 {
-			first = term
-		}
-		sum += term
-		sum1 += complex(m, 0) * term
-		sum2 += complex(m*m, 0) * term
-		if math.Abs(real(term))+math.Abs(imag(term)) < tolerance {
-			break
-		}
+	// Harmonic m is contrast·q^m·decay^(m²). In real numbers: this loop is half of a fit.
+	qr, qi, step := real(q)*decay, imag(q)*decay, decay*decay
+	re, im := contrast*qr, contrast*qi
+	f.first = complex(2*k*re, 2*k*im)
+	sum, sum1Re, sum1Im, sum2 := re, re, im, re
+	for m := 2.0; m <= most && re*re+im*im > tolerance*tolerance; m++ {
+		qr *= step
+		qi *= step
+		re, im = re*qr-im*qi, re*qi+im*qr
+		sum += re
+		sum1Re += m * re
+		sum1Im += m * im
+		sum2 += m * m * re
 	}
-	mean := r*r + s
-	return fringe{
-		value: mean + 2*k*real(sum), mean: mean, first: complex(2*k, 0) * first,
-		phase: -2 * k * imag(sum1), blur: -2 * k * real(sum2), contrast: 2 * k * real(sum),
-		k: k, swing: sum1, inPower: 2 * gain * power / ((1 - power) * (1 - power)) * (1 + 2*real(sum)),
-	}
+	f.mean = r*r + s
+	f.value = f.mean + 2*k*sum
+	f.phase, f.blur, f.contrast = -2*k*sum1Im, -2*k*sum2, 2*k*sum
+	f.k, f.swing, f.inPower = k, complex(sum1Re, sum1Im), 2*gain*power*rest*rest*(1+2*sum)
 }

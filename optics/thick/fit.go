@@ -5,6 +5,7 @@ import (
 	"math/cmplx"
 	"slices"
 
+	"bluefringe/optics/estimate"
 	"bluefringe/optics/leastsq"
 )
 
@@ -51,6 +52,9 @@ type workspace struct {
 	shape                 [lampTerms][]float64
 	bend                  []float64
 	data, weight          []float64
+	aroundNM              float64   // what the parameters are open around
+	sight                 []float64 // by pixel: what it says of the fringes
+	evaluated             []float64 // the last parameters, to which the next belong
 	model, mean           []float64
 	swing                 []float64
 	first                 []complex128
@@ -68,7 +72,8 @@ func newWorkspace(f *film) *workspace {
 	}
 	w.Fit = leastsq.New(w, n, pixels)
 	w.Tolerance = 1e-2
-	floats(pixels, &w.bend, &w.data, &w.weight, &w.model, &w.mean, &w.swing)
+	floats(pixels, &w.bend, &w.data, &w.weight, &w.sight, &w.model, &w.mean, &w.swing)
+	floats(n, &w.evaluated)
 	floats(nodes, &w.cellNorm)
 	w.first = make([]complex128, pixels)
 	for _, p := range []*[]complex128{&w.cellSum, &w.product, &w.turn, &w.bareSwing, &w.metalSwing} {
@@ -79,11 +84,13 @@ func newWorkspace(f *film) *workspace {
 	}
 	first, last := f.wavelengthNM[0], f.wavelengthNM[pixels-1]
 	for i, nm := range f.wavelengthNM {
-		x := 2*(nm-first)/(last-first) - 1
-		w.shape[0][i], w.shape[1][i], w.shape[2][i], w.shape[3][i] = 1, x, (3*x*x-1)/2, (5*x*x-3)*x/2
+		for k, v := range legendre(2*(nm-first)/(last-first) - 1) {
+			w.shape[k][i] = v
+		}
 	}
 
 	none := math.Inf(1)
+	clear(w.Free)
 	set := func(k int, prior, sd, low, high float64) {
 		w.Prior[k], w.PriorSD[k], w.Low[k], w.High[k], w.Free[k] = prior, sd, low, high, high > low
 	}
@@ -109,22 +116,46 @@ func newWorkspace(f *film) *workspace {
 
 func (w *workspace) lamp() int { return len(w.Prior) - lampTerms - 1 }
 
-// seen is how much pixel i says of the fringes of a thickness.
-func (w *workspace) seen(i int, nm float64) float64 {
-	const least = 1e-9 // keeps equations from becoming singular
-	c := w.film.contrast(i, nm)
-	return w.weight[i]*c*c + least
+// resume opens the parameters at the thickness now expected where an earlier reading
+// stood, and evaluates there. The phase then is what takes the fringes of the earlier fit, turned by
+// how far the thickness went, onto those of the model.
+func (w *workspace) resume(earlier estimate.Result, nm, halfNM float64) []float64 {
+	x := w.around(start{nm: nm, coverage: earlier.Coverage, underNM: earlier.UnderNM}, halfNM)
+	x[w.lamp()] = earlier.Scale
+	x[atSpread] = math.Pow(1000*earlier.SpreadUM, 2)
+	w.Clamp(x)
+	w.Cost(x, 1)
+	ratio := complex(0, 0)
+	norm := 0.0
+	for i, phase := range w.film.phase {
+		ratio += earlier.Fundamental[i] * cmplx.Rect(1, phase*(nm-1000*earlier.ThicknessUM)) * cmplx.Conj(w.first[i])
+		norm += real(w.first[i])*real(w.first[i]) + imag(w.first[i])*imag(w.first[i])
+	}
+	x[atPhase] = cmplx.Phase(ratio)
+	x[atContrast] = math.Log(cmplx.Abs(ratio) / norm)
+	w.Clamp(x)
+	w.Cost(x, 1)
+	return x
 }
 
-// straighten makes the bend a parabola without the part that thickness and phase can
-// follow, so that leaving it free costs no precision.
-func (w *workspace) straighten(nm float64) {
+// legendre returns the Legendre polynomials of degree 0 to 3.
+func legendre(x float64) [lampTerms]float64 {
+	return [lampTerms]float64{1, x, (3*x*x - 1) / 2, (5*x*x - 3) * x / 2}
+}
+
+// look sets how much each pixel says of the fringes of a thickness, and makes the bend a
+// parabola without the part that thickness and phase can follow, so that leaving it free
+// costs no precision.
+func (w *workspace) look(nm float64) {
+	const least = 1e-9 // keeps equations from becoming singular
 	f := w.film
 	last := len(f.phase) - 1
 	place := func(i int) float64 { return 2*(f.phase[0]-f.phase[i])/(f.phase[0]-f.phase[last]) - 1 }
 	var moments [4]float64
 	for i := range f.phase {
-		v := w.seen(i, nm)
+		c := f.contrast(i, nm)
+		w.sight[i] = w.weight[i]*c*c + least
+		v := w.sight[i]
 		for k, p := 0, place(i); k < len(moments); k++ {
 			moments[k] += v
 			v *= p
@@ -142,8 +173,9 @@ func (w *workspace) straighten(nm float64) {
 // around opens the parameters around a start: the thickness within halfNM, and the
 // spread down to where it would undo half of the stated line width.
 func (w *workspace) around(s start, halfNM float64) []float64 {
-	w.straighten(s.nm)
-	_, bendSD := w.doubt(s.nm, func(i int) float64 { return w.seen(i, s.nm) })
+	w.aroundNM = s.nm
+	w.look(s.nm)
+	_, bendSD := w.doubt(s.nm, w.sight)
 	x := slices.Clone(w.Prior)
 	w.Low[atThickness], w.High[atThickness], w.Free[atThickness] = math.Max(s.nm-halfNM, 1), s.nm+halfNM, true
 	w.Prior[atThickness], w.PriorSD[atThickness] = 0, math.Inf(1)
@@ -159,19 +191,10 @@ func (w *workspace) around(s start, halfNM float64) []float64 {
 	return x
 }
 
-// gain is the lamp against the reference at pixel i.
-func (w *workspace) gain(x []float64, i int) float64 {
-	lamp := w.lamp()
-	g := 0.0
-	for k := range w.shape {
-		g += x[lamp+k] * w.shape[k][i]
-	}
-	return g
-}
-
 // Evaluate is the model of package leastsq: thick silicon under the lamp.
 func (w *workspace) Evaluate(x, residual []float64, jacobian [][]float64) {
 	f, lamp := w.film, w.lamp()
+	copy(w.evaluated, x)
 	under := x[atUnder:lamp]
 	freeUnder := w.Free[atUnder:lamp]
 	w.bare.set(&f.front, under, freeUnder, false)
@@ -181,49 +204,49 @@ func (w *workspace) Evaluate(x, residual []float64, jacobian [][]float64) {
 	}
 	contrast := math.Exp(x[atContrast])
 	d, c := x[atThickness], x[atCoverage]
+	var r, m fringe
 	for i := range w.data {
-		phase := f.phase[i]*d + x[atPhase] + x[atBend]*w.bend[i]
-		turn := cmplx.Rect(f.inner[i]*math.Exp(-f.absorb[i]*d), phase)
-		decay := math.Exp(-(f.smear[i]*d*d + f.phase[i]*f.phase[i]*x[atSpread]) / 2)
-		r := f.fringe(i, turn*f.front.at(w.bare.rho, i), decay, contrast)
-		coverage := 0.0
-		for j := range under {
-			jacobian[atUnder+j][i] = 0
-			if freeUnder[j] {
-				jacobian[atUnder+j][i] = (1 - c) * r.along(f.front.at(w.bare.slope[j], i))
-			}
+		phasePerNM, smear, bend := f.phase[i], f.smear[i], w.bend[i]
+		size := f.inner[i]
+		if f.absorb[i] > 0 {
+			size *= math.Exp(-f.absorb[i] * d)
 		}
+		sin, cos := math.Sincos(phasePerNM*d + x[atPhase] + x[atBend]*bend)
+		turn := complex(size*cos, size*sin)
+		decay := math.Exp(-(smear*d*d + phasePerNM*phasePerNM*x[atSpread]) / 2)
+		gain := 0.0 // of the lamp against the reference
+		for k := range w.shape {
+			gain += x[lamp+k] * w.shape[k][i]
+		}
+		r.sum(f.inner[i], turn*f.front.at(w.bare.rho, i), decay, contrast)
 		if hasMetal {
-			m := f.fringe(i, turn*f.front.at(w.metal.rho, i), decay, contrast)
-			coverage = m.value - r.value
-			for j := range under {
-				if freeUnder[j] {
-					jacobian[atUnder+j][i] += c * m.along(f.front.at(w.metal.slope[j], i))
+			m.sum(f.inner[i], turn*f.front.at(w.metal.rho, i), decay, contrast)
+			jacobian[atCoverage][i] = gain * (m.value - r.value)
+			for j, free := range freeUnder {
+				if free {
+					jacobian[atUnder+j][i] = gain * ((1-c)*r.along(f.front.at(w.bare.slope[j], i)) + c*m.along(f.front.at(w.metal.slope[j], i)))
 				}
 			}
-			r.value += c * (m.value - r.value)
-			r.mean += c * (m.mean - r.mean)
-			r.first += complex(c, 0) * (m.first - r.first)
-			r.phase += c * (m.phase - r.phase)
-			r.blur += c * (m.blur - r.blur)
-			r.contrast += c * (m.contrast - r.contrast)
+			r.mix(&m, c)
+		} else {
+			for j, free := range freeUnder {
+				if free {
+					jacobian[atUnder+j][i] = gain * r.along(f.front.at(w.bare.slope[j], i))
+				}
+			}
 		}
-		gain := w.gain(x, i)
 		w.mean[i] = gain*r.mean + x[lamp+lampTerms]
 		w.model[i] = gain*r.value + x[lamp+lampTerms]
 		w.swing[i] = gain * r.contrast
 		w.first[i] = complex(gain, 0) * r.first
 		residual[i] = w.data[i] - w.model[i]
 
-		jacobian[atThickness][i] = gain * (r.phase*f.phase[i] + r.blur*f.smear[i]*d)
-		jacobian[atPhase][i] = gain * r.phase
-		jacobian[atBend][i] = gain * r.phase * w.bend[i]
+		phase := gain * r.phase
+		jacobian[atThickness][i] = phase*phasePerNM + gain*r.blur*smear*d
+		jacobian[atPhase][i] = phase
+		jacobian[atBend][i] = phase * bend
 		jacobian[atContrast][i] = gain * r.contrast
-		jacobian[atSpread][i] = gain * r.blur * f.phase[i] * f.phase[i] / 2
-		jacobian[atCoverage][i] = gain * coverage
-		for j := range under {
-			jacobian[atUnder+j][i] *= gain
-		}
+		jacobian[atSpread][i] = gain * r.blur * phasePerNM * phasePerNM / 2
 		for k := range w.shape {
 			jacobian[lamp+k][i] = r.value * w.shape[k][i]
 		}
@@ -231,11 +254,10 @@ func (w *workspace) Evaluate(x, residual []float64, jacobian [][]float64) {
 	}
 }
 
-// reweigh sets the scale of the residuals at x (1.4826 times their median size) and
-// takes weight from outliers: the weights of Huber's loss (P. J. Huber, Robust
+// reweigh sets the scale of the residuals where the fit stands (1.4826 times their median
+// size) and takes weight from outliers: the weights of Huber's loss (P. J. Huber, Robust
 // Statistics, 1981).
-func (w *workspace) reweigh(x []float64) (sigma float64) {
-	w.Cost(x, 1)
+func (w *workspace) reweigh() (sigma float64) {
 	w.sizes = w.sizes[:0]
 	for i, r := range w.Residual {
 		if w.weight[i] > 0 {
@@ -253,40 +275,38 @@ func (w *workspace) reweigh(x []float64) (sigma float64) {
 	return sigma
 }
 
-// settle descends from x, which it moves, and returns the scale of the residuals.
-func (w *workspace) settle(x []float64, sigma float64) float64 {
+// settle descends from x, which it moves, with outliers losing weight as they show.
+func (w *workspace) settle(x []float64, sigma float64) {
 	copy(w.Weight, w.weight)
 	w.Descend(x, sigma, 12)
 	for range 2 {
-		sigma = w.reweigh(x)
-		w.Descend(x, sigma, 8)
+		sigma = w.reweigh()
+		w.DescendOn(x, sigma, 8)
 	}
-	return sigma
 }
 
-// covariance returns the covariance of thickness and phase at x: all of it, and the
-// part that noise of standard deviation sigma brings. ok is false when the spectrum
-// fixes no thickness.
-func (w *workspace) covariance(x []float64, sigma float64) (all, noise [2][2]float64, ok bool) {
+// covariance returns that of thickness and phase at x, where the fit must stand, in two
+// parts: from noise of standard deviation sigma, and from what was believed beforehand of
+// front side and lamp. ok is false when the spectrum fixes no thickness.
+func (w *workspace) covariance(x []float64, sigma float64) (noise, beliefs covariance, ok bool) {
 	c, ok := w.Covariance(x, sigma)
 	if !ok {
-		return all, noise, false
+		return noise, beliefs, false
 	}
 	pick := [2]int{atThickness, atPhase}
 	for a, k := range pick {
 		for b, l := range pick {
-			all[a][b] = c.At(k, l)
-			// What the priors bring to the estimate's covariance is taken off:
-			// C(N-P)C = C - CPC for the normal matrix N with priors P.
-			noise[a][b] = c.At(k, l)
+			// What the priors bring to the estimate's covariance is CPC: C(N-P)C = C - CPC
+			// for the normal matrix N with priors P.
 			for m := range x {
 				if w.Free[m] {
-					noise[a][b] -= c.At(k, m) * c.At(m, l) / (w.PriorSD[m] * w.PriorSD[m])
+					beliefs[a][b] += c.At(k, m) * c.At(m, l) / (w.PriorSD[m] * w.PriorSD[m])
 				}
 			}
+			noise[a][b] = c.At(k, l) - beliefs[a][b]
 		}
 	}
-	return all, noise, true
+	return noise, beliefs, true
 }
 
 // correlation is the lag-one autocorrelation of the residuals.

@@ -16,7 +16,7 @@ import (
 type Config struct {
 	Die die.Setup
 	// WavelengthNM gives the wavelengths of a channel, one per pixel; nil for a
-	// channel that is not known.
+	// channel that is not known. May be nil when only readings are taken (Take).
 	WavelengthNM func(channel string) []float64
 
 	// Instruments tells what is known of a channel's spectrometer.
@@ -84,9 +84,6 @@ type site struct {
 
 // New checks a configuration and returns an engine before its first event.
 func New(config Config) (*Engine, error) {
-	if config.WavelengthNM == nil {
-		return nil, fmt.Errorf("guide: no wavelengths")
-	}
 	if config.EdgeThreshold == 0 {
 		config.EdgeThreshold = fringe.Threshold
 	}
@@ -109,7 +106,6 @@ func (e *Engine) Spectrum(s Spectrum) ([]Step, error) {
 	if err != nil {
 		return nil, err
 	}
-	steps := e.Advance(s.TimeS)
 	at := e.site(s.Site)
 	var from *lead
 	if !e.config.Cold {
@@ -119,24 +115,46 @@ func (e *Engine) Spectrum(s Spectrum) ([]Step, error) {
 	if err != nil {
 		return nil, err
 	}
-	at.latest = found.estimate
-	if found.estimate.witnessDisagrees() {
+	delete(at.leads, s.Channel)
+	steps, outcome := e.take(Reading{Estimate: found.estimate, FitSDUM: found.sdUM, SystematicUM: found.systematicUM})
+	switch outcome {
+	case removal.Started, removal.Accepted, removal.Relocked:
+		at.leads[s.Channel] = found.lead
+	}
+	return steps, nil
+}
+
+// Take takes what was read from a spectrum before, by Spectrum of this or another
+// engine, and does what Spectrum does after the optics. Its Estimate must not be nil.
+func (e *Engine) Take(r Reading) []Step {
+	steps, _ := e.take(r)
+	return steps
+}
+
+func (e *Engine) take(r Reading) ([]Step, removal.Outcome) {
+	found := r.Estimate
+	steps := e.Advance(found.TimeS)
+	at := e.site(found.Site)
+	at.latest = found
+	if found.witnessDisagrees() {
 		at.contradicted++
 	} else {
 		at.contradicted = 0
 	}
-	delete(at.leads, s.Channel)
-	at.visits.add(s.TimeS)
-	e.interval.add(s.TimeS)
-	if um, sd, ok := at.reading(found); ok {
-		switch at.tracker.Update(s.TimeS, um, sd) {
+	at.visits.add(found.TimeS)
+	e.interval.add(found.TimeS)
+	outcome := removal.Rejected
+	if um, sd, ok := at.reading(r); ok {
+		outcome = at.tracker.Update(found.TimeS, um, sd)
+		switch outcome {
 		case removal.Started, removal.Accepted, removal.Relocked:
 			at.goodS = e.nowS
-			at.systematicUM = found.systematicUM
-			at.leads[s.Channel] = found.lead
+			at.systematicUM = r.SystematicUM
 		}
 	}
-	return append(steps, e.step(e.nowS, at, found.estimate)), nil
+	step := e.step(e.nowS, at, found)
+	step.Reading = r
+	return append(steps, step), outcome
 }
 
 // Process takes a change of the process. Where the pad comes down or goes up, the
@@ -189,7 +207,10 @@ func (e *Engine) reader(channel string) (*reader, error) {
 	if r := e.readers[channel]; r != nil {
 		return r, nil
 	}
-	wavelengthNM := e.config.WavelengthNM(channel)
+	var wavelengthNM []float64
+	if e.config.WavelengthNM != nil {
+		wavelengthNM = e.config.WavelengthNM(channel)
+	}
 	if wavelengthNM == nil {
 		return nil, fmt.Errorf("channel %q has no wavelengths", channel)
 	}
@@ -216,24 +237,24 @@ func (e *Engine) site(name string) *site {
 	return s
 }
 
-// reading returns the thickness that the track shall take from a spectrum.
-func (s *site) reading(f finding) (thicknessUM, sdUM float64, ok bool) {
-	switch f.estimate.Quality {
+// reading returns the thickness that the track shall take.
+func (s *site) reading(r Reading) (thicknessUM, sdUM float64, ok bool) {
+	switch r.Estimate.Quality {
 	case estimate.Good:
-		return f.estimate.ThicknessUM, f.sdUM, true
+		return r.Estimate.ThicknessUM, r.FitSDUM, true
 	case estimate.Weak:
-		return f.estimate.ThicknessUM, weakFactor * f.sdUM, true
+		return r.Estimate.ThicknessUM, weakFactor * r.FitSDUM, true
 	case estimate.Ambiguous:
-		return s.choose(f)
+		return s.choose(r)
 	}
 	return 0, 0, false
 }
 
 // choose asks the track which of the fringe orders of an ambiguous spectrum it
 // can be, if it can be only one.
-func (s *site) choose(f finding) (thicknessUM, sdUM float64, ok bool) {
-	for _, c := range f.candidates {
-		sigmas := math.Abs(s.tracker.Sigmas(f.estimate.TimeS, c.ThicknessUM, f.sdUM))
+func (s *site) choose(r Reading) (thicknessUM, sdUM float64, ok bool) {
+	for _, c := range r.Estimate.Candidates {
+		sigmas := math.Abs(s.tracker.Sigmas(r.Estimate.TimeS, c.ThicknessUM, r.FitSDUM))
 		switch {
 		case sigmas <= fitsSigmas && !ok:
 			thicknessUM, ok = c.ThicknessUM, true
@@ -241,7 +262,7 @@ func (s *site) choose(f finding) (thicknessUM, sdUM float64, ok bool) {
 			return 0, 0, false
 		}
 	}
-	return thicknessUM, weakFactor * f.sdUM, ok
+	return thicknessUM, weakFactor * r.FitSDUM, ok
 }
 
 // step says where things stand at a time. at is the site of the spectrum that

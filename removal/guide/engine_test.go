@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"reflect"
+	"slices"
 	"testing"
 
 	"bluefringe/optics/die"
@@ -339,12 +340,33 @@ func TestSameInputSameOutput(t *testing.T) {
 			out = append(out, feed(t, e, b.spectrum(timeS, 3-rateUMS*timeS, "c"))...)
 		}
 		for i := range out {
-			out[i].Estimate = nil // pictures hold NaN, which equals nothing
+			out[i].Estimate, out[i].Reading = nil, Reading{} // pictures hold NaN, which equals nothing
 		}
 		return out
 	}
 	if a, b := run(), run(); !reflect.DeepEqual(a, b) {
 		t.Error("two runs differ")
+	}
+}
+
+// Readings that were kept give what their spectra gave.
+func TestTakeIsSpectrum(t *testing.T) {
+	b := newBench(t)
+	e := b.engine(nil)
+	var told []Step
+	var readings []Reading
+	for timeS := 0.0; timeS < 12; timeS += 1.5 {
+		steps := feed(t, e, b.spectrum(timeS, 3-rateUMS*timeS, "c"))
+		told = append(told, steps...)
+		readings = append(readings, last(steps).Reading)
+	}
+	again := b.engine(func(c *Config) { c.WavelengthNM = nil })
+	var taken []Step
+	for _, r := range readings {
+		taken = append(taken, again.Take(r)...)
+	}
+	if !slices.Equal(told, taken) {
+		t.Error("readings give other steps than their spectra")
 	}
 }
 

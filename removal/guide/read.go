@@ -108,7 +108,7 @@ func (r *reader) read(s Spectrum, from *lead, expectedUM float64) (finding, erro
 	}
 	e := &Estimate{
 		TimeS: s.TimeS, Site: s.Site, Channel: s.Channel,
-		Quality: result.Quality, Reason: result.Reason,
+		Quality: result.Quality, Reason: reasonOf(result, s),
 		ThicknessUM: result.ThicknessUM, SDUM: result.SDUM, SpreadUM: result.SpreadUM,
 		Budget: result.Budget, Candidates: result.Candidates,
 		EdgeNM: math.NaN(), AbsorptionUM: math.NaN(), AbsorptionSDUM: math.NaN(),
@@ -143,6 +143,20 @@ func (r *reader) read(s Spectrum, from *lead, expectedUM float64) (finding, erro
 		e.AbsorptionUM, e.AbsorptionSDUM = result.ThicknessUM+shiftUM, sdUM
 	}
 	return f, nil
+}
+
+// reasonOf is why a reading is not good, with what the detector has to do with it.
+func reasonOf(r estimate.Result, s Spectrum) string {
+	const many = 0.1 // of the pixels: fewer do not matter
+	reason := r.Reason
+	pixels := float64(len(s.Reflectance))
+	if share := float64(s.Dim) / pixels; reason != "" && share > many {
+		reason = fmt.Sprintf("%.0f %% of the pixels see too little of the lamp; %s", 100*share, reason)
+	}
+	if share := float64(s.Saturated) / pixels; reason != "" && share > many {
+		reason = fmt.Sprintf("%.0f %% of the pixels are saturated: shorten the integration time; %s", 100*share, reason)
+	}
+	return reason
 }
 
 // absorptionAt looks the absorption up where it is not the same as last time.

@@ -12,6 +12,10 @@ type Spectrum struct {
 	Channel     string    // names the wavelengths in Config.Channels
 	Site        string    // place on the die
 	Reflectance []float64 // fraction, one per pixel; NaN: this pixel says nothing
+
+	// How many pixels say nothing because the detector was saturated, and because they
+	// see too little of the lamp: for the reason of a reading that suffers from it.
+	Saturated, Dim int
 }
 
 // ProcessChange tells what changed at the machine; nil keeps the last value.
@@ -28,8 +32,18 @@ type ProcessChange struct {
 type Step struct {
 	TimeS    float64
 	Estimate *Estimate // nil when no spectrum arrived at this moment
+	Reading  Reading   // what the track was offered; zero without a spectrum
 	Forecast Forecast
 	Advice   Advice
+}
+
+// Reading is an estimate with what the track needs besides. It is all that the
+// engine takes from a spectrum: readings that were kept can be taken again, under
+// other rules, at the cost of the track alone.
+type Reading struct {
+	Estimate     *Estimate
+	FitSDUM      float64 // uncertainty that is new in every spectrum, µm
+	SystematicUM float64 // uncertainty that the spectra of a site share, µm
 }
 
 // Estimate is what one spectrum says by itself.
