@@ -109,7 +109,8 @@ type Result struct {
 	Mean        []float64
 	Fundamental []complex128
 
-	at []float64 // the fitted parameters, for Again
+	at    []float64 // the fitted parameters, for Again
+	stage *stage    // and the bands in which they were fitted
 }
 
 // Candidate is one explanation of the spectrum.
@@ -345,6 +346,7 @@ const (
 	againResidual = 1.3  // times the residual then
 	againMoveNM   = 30   // from the thickness expected: a third of a fringe order
 	againRival    = 1e-3 // weight of a second candidate then
+	againRounds   = 3    // of descents, between which outliers lose weight
 
 	// The fit has all but been there: the model is nearly linear on the way, and a gain of
 	// 0.02 in chi-square is a tenth of a standard deviation.
@@ -365,10 +367,10 @@ func (e *Estimator) Again(reflectance []float64, earlier Result, expectedUM floa
 	if len(reflectance) != e.pixels {
 		return Result{}, false, fmt.Errorf("%w: found %d, the channel has %d", ErrLength, len(reflectance), e.pixels)
 	}
-	if !earlier.Sure() || len(earlier.at) == 0 {
+	if !earlier.Sure() || earlier.stage == nil || !slices.Contains(e.fine, earlier.stage) {
 		return Result{}, false, nil
 	}
-	at := e.stageFor(expectedUM * 1000)
+	at := earlier.stage
 	if lit := at.load(withoutSpikes(reflectance)); lit < e.enough(at) {
 		return Result{}, false, nil
 	}
@@ -378,13 +380,14 @@ func (e *Estimator) Again(reflectance []float64, earlier Result, expectedUM floa
 	sigma := earlier.Residual
 	defer func(damping, tolerance float64) { f.Damping, f.Tolerance = damping, tolerance }(f.Damping, f.Tolerance)
 	f.Damping, f.Tolerance = againDamping, againTolerance
-	f.Descend(x, sigma, 4)
-	now, outliers := f.reweigh()
+	f.Cost(x, sigma)
+	now, outliers := sigma, true
+	for round := 0; outliers && round < againRounds; round++ {
+		f.DescendOn(x, sigma, 3)
+		now, outliers = f.reweigh()
+	}
 	if now > againResidual*sigma {
 		return Result{}, false, nil
-	}
-	if outliers {
-		f.DescendOn(x, sigma, 2)
 	}
 	if math.Abs(x[atThickness]-expectedUM*1000) > againMoveNM {
 		return Result{}, false, nil
@@ -501,6 +504,7 @@ func (e *Estimator) judge(at *stage, fits []fit) Result {
 		UnderNM:     slices.Clone(best[atUnder:f.lamp()]),
 		Residual:    sigma,
 		at:          slices.Clone(best),
+		stage:       at,
 
 		WavelengthNM: at.grid.wavelengthNM,
 		PhasePerNM:   at.phasePerNM,
@@ -577,7 +581,7 @@ func (e *Estimator) grade(at *stage, r *Result, swing, misfit, signal float64) {
 		r.Quality = Ambiguous
 		r.Reason = fmt.Sprintf("%.3f or %.3f µm", r.Candidates[0].ThicknessUM, r.Candidates[1].ThicknessUM)
 	case math.Abs(r.Scale-1) > weakScale:
-		r.Quality, r.Reason = Weak, offBrightness(r.Scale, r.at[len(r.at)-1])
+		r.Quality, r.Reason = Weak, OffBrightness(r.Scale, r.at[len(r.at)-1])
 	case misfit > weakMisfit:
 		r.Quality, r.Reason = Weak, fmt.Sprintf("the fit leaves %.0f %% of the fringes unexplained", 100*misfit)
 	case signal < weakSignal:
@@ -595,10 +599,10 @@ func (e *Estimator) grade(at *stage, r *Result, swing, misfit, signal float64) {
 	}
 }
 
-// offBrightness says what a scale far from one and the offset beside it point to. Slurry
+// OffBrightness says what a scale far from one and the offset beside it point to. Slurry
 // scatters: it takes light from the beam and gives some back without fringes. A reference
 // of another material, or a spot out of focus, only scales.
-func offBrightness(scale, offset float64) string {
+func OffBrightness(scale, offset float64) string {
 	const scattered = 0.02 // of reflectance
 	switch {
 	case scale > 1:

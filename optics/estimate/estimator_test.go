@@ -301,6 +301,32 @@ func TestAgain(t *testing.T) {
 	}
 }
 
+// A spectrum without noise has fringes so sharp that some bands stand out of the fit:
+// reading on must give them no more weight than the search did.
+func TestAgainWithOutliers(t *testing.T) {
+	w := pixels(420, 980, 512)
+	model, err := die.NewModel(commonDie(), w, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	e, err := New(commonDie(), w, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	const before, after = 3500, 3492 // nm
+	ev := model.NewEvaluation()
+	model.Evaluate(ev, model.Nominal(before))
+	first, err := e.Measure(ev.Reflectance)
+	if err != nil || !first.Sure() {
+		t.Fatalf("%v, %v", first.Quality, err)
+	}
+	model.Evaluate(ev, model.Nominal(after))
+	again, ok, err := e.Again(ev.Reflectance, first, (after-2)/1000.)
+	if !ok || err != nil || math.Abs(again.ThicknessUM-after/1000.) > 0.001 {
+		t.Errorf("ok %v, %v: read on %.4f µm, want %g", ok, err, again.ThicknessUM, after/1000.)
+	}
+}
+
 func BenchmarkAgain1024(b *testing.B) {
 	w := pixels(410, 1000, 1024)
 	g := generator(b, w)

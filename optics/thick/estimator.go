@@ -138,10 +138,6 @@ func New(setup die.Setup, wavelengthNM []float64, options Options) (*Estimator, 
 // within the options.
 func (e *Estimator) Limits() (minUM, maxUM float64) { return e.lowNM / 1000, e.highNM / 1000 }
 
-// PhasePerNM returns the fringe phase 4πn/λ per nanometre of silicon at every
-// wavelength of Result.WavelengthNM.
-func (e *Estimator) PhasePerNM() []float64 { return e.film.phase }
-
 // Measure reads one spectrum: reflectance as a fraction, one value per pixel, NaN
 // where a pixel says nothing. The bands of the result are the pixels used.
 func (e *Estimator) Measure(reflectance []float64) (estimate.Result, error) {
@@ -212,8 +208,11 @@ func (e *Estimator) dim() string {
 		sum += v * e.w.data[i]
 		bare += v * e.film.inner[i] * e.film.inner[i]
 	}
-	if left := sum / bare; left < weakScale || sum > float64(e.lit) {
-		return fmt.Sprintf(", and brightness is %.0f %% of bare silicon: slurry or a film on the view, or a wrong reference", 100*left)
+	switch left := sum / bare; {
+	case sum > float64(e.lit):
+		return fmt.Sprintf(", and %.0f %% of the light comes back: a wrong reference, or the lamp has drifted", 100*sum/float64(e.lit))
+	case left < weakScale:
+		return fmt.Sprintf(", and %.0f %% of the brightness of bare silicon: out of focus, something on the view, or a wrong reference", 100*left)
 	}
 	return ""
 }
@@ -529,7 +528,7 @@ func (e *Estimator) judge(fits []candidate) estimate.Result {
 		r.Candidates = append(r.Candidates, estimate.Candidate{ThicknessUM: f.x[atThickness] / 1000, Weight: weights[k]})
 	}
 	r.Candidates[0].ThicknessUM = r.ThicknessUM
-	e.grade(&r, ok, evidence, swing, misfit, other)
+	e.grade(&r, ok, evidence, swing, misfit, x[w.lamp()+lampTerms], other)
 	return r
 }
 
@@ -560,7 +559,7 @@ func rivals(fits []candidate, independent float64) (weights []float64, otherUM f
 }
 
 // grade decides how far the reading may be trusted.
-func (e *Estimator) grade(r *estimate.Result, fixed bool, evidence, swing, misfit, otherUM float64) {
+func (e *Estimator) grade(r *estimate.Result, fixed bool, evidence, swing, misfit, offset, otherUM float64) {
 	low, high := e.Limits()
 	unsure := r.SDUM / r.ThicknessUM
 	lost := func(format string, values ...any) {
@@ -586,7 +585,7 @@ func (e *Estimator) grade(r *estimate.Result, fixed bool, evidence, swing, misfi
 		r.Quality = estimate.Ambiguous
 		r.Reason = fmt.Sprintf("fringes of %.2f and of %.2f µm", r.ThicknessUM, otherUM)
 	case math.Abs(r.Scale-1) > weakScale:
-		weak("brightness is %.0f %% of the reference: slurry or a film on the view, or a wrong reference", 100*r.Scale)
+		weak("%s", estimate.OffBrightness(r.Scale, offset))
 	case misfit > weakMisfit:
 		weak("the fit leaves %.0f %% of the fringes unexplained", 100*misfit)
 	case evidence < weakEvidence:

@@ -478,11 +478,23 @@ func TestReasons(t *testing.T) {
 		{name: "saturated", spoil: func(_ *specimen, r []float64) { blind(4)(r); r[0] = 1.9 }, quality: estimate.Lost,
 			reason: "only 126 of 512 bands can be used: too dark or saturated"},
 		{name: "low coupling", change: func(s *specimen) { s.scale = 0.4 }, quality: estimate.Weak,
-			reason: "of the reference: slurry or a film on the view, or a wrong reference"},
+			reason: "40 % of the brightness expected: out of focus, something on the view, or a wrong reference"},
+		{name: "slurry", change: func(s *specimen) { s.scale, s.noise = 0.2, 0.0005 },
+			spoil: func(_ *specimen, r []float64) {
+				for i := range r {
+					r[i] += 0.1
+				}
+			}, quality: estimate.Weak, reason: "of scattered light: slurry or a film on the view"},
 		{name: "wrong reference", change: func(s *specimen) { s.scale = 1.8 }, quality: estimate.Weak,
-			reason: "of the reference: slurry or a film on the view, or a wrong reference"},
+			reason: "of the brightness expected: a wrong reference, or the lamp has drifted"},
 		{name: "no light back", change: func(s *specimen) { s.scale, s.noise = 0.005, 0.002 }, quality: estimate.Lost,
-			reason: "of bare silicon: slurry or a film on the view, or a wrong reference; this channel measures 3 to 91.3 µm"},
+			reason: "1 % of the brightness of bare silicon: out of focus, something on the view, or a wrong reference; this channel measures 3 to 91.3 µm"},
+		{name: "too bright", spoil: func(s *specimen, r []float64) {
+			faint(0, 0.003)(s, r)
+			for i := range r {
+				r[i] *= 4
+			}
+		}, quality: estimate.Lost, reason: "160 % of the light comes back: a wrong reference, or the lamp has drifted; this channel measures"},
 		{name: "faint", spoil: faint(0.2, 0.03), quality: estimate.Weak, reason: "of reflectance are faint"},
 		{name: "too faint", spoil: faint(0.003, 0.0001), quality: estimate.Lost, reason: "of reflectance are too faint; this channel measures"},
 		{name: "noisy", spoil: faint(0.02, 0.003), quality: estimate.Lost, reason: "drown in noise; this channel measures"},
