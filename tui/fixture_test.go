@@ -91,7 +91,7 @@ func live(timeS, um float64) Snapshot {
 	}
 	e := &guide.Estimate{
 		TimeS: timeS, Site: "c", Channel: "vis", Quality: estimate.Good, ThicknessUM: um + 0.001, SDUM: 0.004,
-		SpreadUM: 0.011, EdgeNM: pic.EdgeExpectedNM + 4, Picture: pic,
+		SpreadUM: 0.011, EdgeNM: pic.EdgeExpectedNM + 4, AbsorptionUM: um + 0.03, AbsorptionSDUM: 0.08, Picture: pic,
 	}
 	h := &History{}
 	for t := max(0, timeS-400); t <= timeS; t += 0.5 {
@@ -108,6 +108,15 @@ func live(timeS, um float64) Snapshot {
 		Health:    Health{Spectra: int(timeS * 2), RateHz: 2},
 		Recording: "die17.jsonl", Received: noon().Add(-100 * time.Millisecond),
 	}
+}
+
+// twoChannels is a reading that the other channel contradicts.
+func twoChannels() Snapshot {
+	s := live(300, 4.61)
+	s.Step.Disagreement = &guide.Disagreement{Channel: "nir", ThicknessUM: 4.748, SDUM: 0.007}
+	s.Step.Advice = advised(advice.Blind, 300, 4.61, "channels nir and vis have disagreed at site c for 3.5 s: lift, clean, look")
+	s.Step.Advice.Rule = "witness"
+	return s
 }
 
 func advised(l advice.Level, timeS, um float64, reason string) guide.Advice {
@@ -153,6 +162,7 @@ func lost() Snapshot {
 	s := blind()
 	e := *s.Estimate
 	e.TimeS, e.Quality, e.ThicknessUM, e.SDUM, e.SpreadUM, e.EdgeNM = 412, estimate.Lost, nan(), nan(), nan(), nan()
+	e.AbsorptionUM, e.AbsorptionSDUM = nan(), nan()
 	e.Reason = "no thickness explains the spectrum: it has no fringes"
 	e.Picture.Model, e.Picture.VisibilityExpected, e.Picture.EdgeExpectedNM = nil, nil, nan()
 	e.Picture.Reflectance = append([]float64(nil), e.Picture.Reflectance...)

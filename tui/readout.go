@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"bluefringe/optics/estimate"
+	"bluefringe/removal/guide"
 )
 
 // readoutCols is the width of the numbers: four large digits, a dot, the unit.
@@ -45,7 +46,7 @@ func drawReadout(a area, s *Snapshot, r *reading, digitSize int) {
 	x := a.large(1, 1, digitSize, p, ink(r.quality, r.predicted), size)
 	y := largeRows * digitSize
 	a.text(x+1, y, penDim, "µm")
-	drawTrust(a.sub(1, y+1, a.w-1, 1), r)
+	drawTrust(a.sub(1, y+1, a.w-1, 1), r, s.Step.Disagreement != nil)
 
 	y += 3
 	if a.h < 18 {
@@ -76,13 +77,26 @@ func drawReadout(a area, s *Snapshot, r *reading, digitSize int) {
 		row("edge", none, penDim)
 		row("spread", none, penDim)
 	}
-	if e := s.Step.Estimate; e != nil && e.Quality != estimate.Good && e.Reason != "" {
-		a.sub(1, y, a.w-2, a.h-y).paragraph(0, penWarn, e.Reason)
+	if e := s.Step.Estimate; e != nil && !drawDoubts(a.sub(1, y, a.w-2, a.h-y), e, s.Step.Disagreement) && shown(e.AbsorptionUM) {
+		row("absorption", measure(e.AbsorptionUM, e.AbsorptionSDUM, 2, "µm"), penPlain)
 	}
 }
 
+// drawDoubts says what speaks against an estimate, and whether anything does.
+func drawDoubts(a area, e *guide.Estimate, other *guide.Disagreement) bool {
+	y := 0
+	if other != nil {
+		y = a.paragraph(y, penWarn, fmt.Sprintf("%s sees %s here, not what %s does", clean(other.Channel),
+			measure(other.ThicknessUM, other.SDUM, thicknessDecimals(other.ThicknessUM), "µm"), clean(e.Channel)))
+	}
+	if e.Quality != estimate.Good && e.Reason != "" {
+		y = a.paragraph(y, penWarn, e.Reason)
+	}
+	return y > 0
+}
+
 // drawTrust tells, right under the large number, how far it can be trusted.
-func drawTrust(a area, r *reading) {
+func drawTrust(a area, r *reading, contradicted bool) {
 	if !shown(r.thicknessUM) {
 		a.text(0, 0, penDim, "no thickness yet")
 		return
@@ -94,6 +108,8 @@ func drawTrust(a area, r *reading) {
 	}
 	switch {
 	case !r.sighted:
+	case contradicted:
+		a.text(x, 0, penWarn, "CONTRADICTED")
 	case r.quality == estimate.Good:
 		if !r.predicted {
 			a.text(x, 0, penPlain, "good")

@@ -26,7 +26,7 @@ func states() map[string]Snapshot {
 	return map[string]Snapshot{
 		"Waiting": {Source: "serial ttyUSB0", StateText: "port is open", TargetUM: 2, FloorUM: 1.5},
 		"Live":    live(300, 3.19), "Prepare": preparing(), "Stop": stopping(),
-		"Blind": blind(), "Lost": lost(), "Sites": many(),
+		"Blind": blind(), "Lost": lost(), "Sites": many(), "Channels": twoChannels(),
 	}
 }
 
@@ -259,7 +259,7 @@ func TestNumbersThatDoNotExist(t *testing.T) {
 		f := guide.Forecast{TimeS: v, Site: "c", ThicknessUM: v, SDUM: v, RateUMMin: v, RateSDUMMin: v,
 			ToTargetS: times, ToFloorS: times, SinceGoodS: v, Contact: true}
 		list := []float64{v, 500, v, 600, 600, v}
-		e := &guide.Estimate{TimeS: v, Site: "c", ThicknessUM: v, SDUM: v, SpreadUM: v, EdgeNM: v, Picture: guide.Picture{
+		e := &guide.Estimate{TimeS: v, Site: "c", ThicknessUM: v, SDUM: v, SpreadUM: v, EdgeNM: v, AbsorptionUM: v, AbsorptionSDUM: v, Picture: guide.Picture{
 			WavelengthNM: list, Reflectance: list, Model: list, VisibilityNM: list, Visibility: list,
 			VisibilityExpected: list, EdgeExpectedNM: v, EdgeThreshold: v}}
 		s.TargetUM, s.FloorUM, s.StartThicknessUM = v, v, v

@@ -74,7 +74,7 @@ type Values struct {
 
 	DecisionIntervalS float64 // usual time between calls of Decide; NaN or 0: not known
 	VisitIntervalS    float64 // usual time between spectra of one site; NaN or 0: not known
-	WitnessDisagrees  bool    // phase and absorption disagree in the last spectrum of Here
+	Disagreeing       string  // two witnesses that disagree about Here: "phase and absorption"; empty: none do
 }
 
 // SiteForecast is the forecast of one site.
@@ -106,9 +106,10 @@ func (e *RuleError) Error() string {
 
 // Advisor turns values into advice. It belongs to one run and one goroutine.
 type Advisor struct {
-	config  Config
-	rules   []userRule
-	witness hold
+	config      Config
+	rules       []userRule
+	witness     hold
+	disagreeing map[string]string // who disagrees, by site
 
 	touched       bool
 	contactFromS  float64
@@ -131,7 +132,7 @@ func New(config Config) (*Advisor, error) {
 	if err := fill(&config); err != nil {
 		return nil, err
 	}
-	a := &Advisor{config: config, witness: hold{}}
+	a := &Advisor{config: config, witness: hold{}, disagreeing: map[string]string{}}
 	taken := map[string]bool{"target": true, "floor": true, "sight": true, "witness": true}
 	for _, rule := range config.Rules {
 		refuse := func(format string, args ...any) (*Advisor, error) {
@@ -392,9 +393,12 @@ func (a *Advisor) earliest(v *Values) float64 {
 }
 
 func (a *Advisor) disagreement(timeS float64, v *Values) Decision {
-	a.witness.set(v.Here.Site, timeS, v.WitnessDisagrees)
+	if v.Disagreeing != "" {
+		a.disagreeing[v.Here.Site] = v.Disagreeing
+	}
+	a.witness.set(v.Here.Site, timeS, v.Disagreeing != "")
 	if site, sinceS, ok := a.witness.longest(); ok && timeS-sinceS >= witnessForS {
-		return Decision{Blind, "witness", fmt.Sprintf("phase and absorption have disagreed at site %s for %.1f s: lift, clean, look", site, timeS-sinceS)}
+		return Decision{Blind, "witness", fmt.Sprintf("%s have disagreed at site %s for %.1f s: lift, clean, look", a.disagreeing[site], site, timeS-sinceS)}
 	}
 	return Decision{}
 }

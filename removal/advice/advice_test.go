@@ -158,12 +158,15 @@ func TestWitness(t *testing.T) {
 	a := advisor(t, Config{TargetUM: 2})
 	at := func(s float64, site string, disagrees bool) Decision {
 		v := seen(60, 0, 2, "c")(tracker)
-		v.Here.Site, v.WitnessDisagrees = site, disagrees
+		v.Here.Site = site
+		if disagrees {
+			v.Disagreeing = "phase and absorption"
+		}
 		return a.Decide(s, v)
 	}
 	expect(t, at(0, "c", true), Continue, "", "")
 	expect(t, at(1, "ne", false), Continue, "", "") // says nothing about c
-	expect(t, at(3, "c", true), Blind, "witness", "at site c for 3.0 s")
+	expect(t, at(3, "c", true), Blind, "witness", "phase and absorption have disagreed at site c for 3.0 s")
 	expect(t, at(4, "c", false), Blind, "witness", "") // hysteresis
 	expect(t, at(7, "c", false), Continue, "", "")
 }

@@ -14,7 +14,8 @@
 //     one, at least 3 s and three visits of a site, at most 30 s (common practice,
 //     no source). The blind forecast runs on, so target or floor turn blind into
 //     stop.
-//   - witness: blind when phase and absorption have disagreed at a site for 3 s.
+//   - witness: blind when phase and absorption, or two channels, have disagreed at a
+//     site for 3 s.
 //
 // # Rules of the user
 //

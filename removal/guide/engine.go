@@ -48,7 +48,7 @@ const (
 	// A fringe order is taken from an ambiguous spectrum when the track finds it
 	// within fitsSigmas and all the others beyond failsSigmas.
 	fitsSigmas, failsSigmas = 3, 4.5
-	// So many spectra of a site in a row must be contradicted by absorption before it
+	// So many spectra of a site in a row must be contradicted by a witness before it
 	// is told: one alone, however long nothing follows it, says nothing.
 	witnessRow = 2
 )
@@ -77,8 +77,10 @@ type site struct {
 	systematicUM float64          // uncertainty that all its readings share
 	goodS        float64          // time of the newest reading that the track took
 	visits       interval
-	contradicted int              // newest spectra in a row that absorption contradicts
-	forecast     removal.Forecast // filled by look
+	sightings    map[string]sighting // by channel
+	contradicted int                 // newest spectra in a row that a witness contradicts
+	contradicts  string              // who contradicts whom
+	forecast     removal.Forecast    // filled by look
 	state        removal.State
 }
 
@@ -136,15 +138,17 @@ func (e *Engine) take(r Reading) ([]Step, removal.Outcome) {
 	steps := e.Advance(found.TimeS)
 	at := e.site(found.Site)
 	at.latest = found
-	if found.witnessDisagrees() {
-		at.contradicted++
-	} else {
-		at.contradicted = 0
-	}
+	trackUM := at.trackUM(found.TimeS, found.ThicknessUM)
+	other := at.compare(found, trackUM)
+	at.remember(found, trackUM)
+	at.heed(found, other)
 	at.visits.add(found.TimeS)
 	e.interval.add(found.TimeS)
 	outcome := removal.Rejected
 	if um, sd, ok := at.reading(r); ok {
+		if other != nil {
+			sd *= weakFactor
+		}
 		outcome = at.tracker.Update(found.TimeS, um, sd)
 		switch outcome {
 		case removal.Started, removal.Accepted, removal.Relocked:
@@ -153,8 +157,30 @@ func (e *Engine) take(r Reading) ([]Step, removal.Outcome) {
 		}
 	}
 	step := e.step(e.nowS, at, found)
-	step.Reading = r
+	step.Reading, step.Disagreement = r, other
 	return append(steps, step), outcome
+}
+
+// trackUM is where the track of a site is; before it began, where its reading is.
+func (s *site) trackUM(timeS, readingUM float64) float64 {
+	if !s.tracker.Started() {
+		return readingUM
+	}
+	return s.tracker.At(timeS).ThicknessUM
+}
+
+// heed counts how often in a row a witness contradicts the readings of a site.
+func (s *site) heed(found *Estimate, other *Disagreement) {
+	switch {
+	case found.witnessDisagrees():
+		s.contradicted++
+		s.contradicts = "phase and absorption"
+	case other != nil:
+		s.contradicted++
+		s.contradicts = fmt.Sprintf("channels %s and %s", min(found.Channel, other.Channel), max(found.Channel, other.Channel))
+	default:
+		s.contradicted = 0
+	}
 }
 
 // Process takes a change of the process. Where the pad comes down or goes up, the
@@ -231,7 +257,7 @@ func (e *Engine) site(name string) *site {
 	if i >= 0 {
 		return e.sites[i]
 	}
-	s := &site{name: name, leads: map[string]*lead{}, goodS: math.NaN(), tracker: removal.NewTracker(removal.TrackerConfig{RateRelSD: e.config.PrestonRelSD})}
+	s := &site{name: name, leads: map[string]*lead{}, sightings: map[string]sighting{}, goodS: math.NaN(), tracker: removal.NewTracker(removal.TrackerConfig{RateRelSD: e.config.PrestonRelSD})}
 	s.tracker.Process(e.nowS, e.contact, e.process.RateUMMin())
 	e.sites = append(e.sites, s)
 	return s
@@ -281,7 +307,9 @@ func (e *Engine) step(timeS float64, at *site, found *Estimate) Step {
 	if thinnest != nil {
 		values.VisitIntervalS = thinnest.visits.mean()
 	}
-	values.WitnessDisagrees = at != nil && at.contradicted >= witnessRow
+	if at != nil && at.contradicted >= witnessRow {
+		values.Disagreeing = at.contradicts
+	}
 	decision := e.advisor.Decide(timeS, &values)
 	return Step{
 		TimeS:    timeS,

@@ -35,6 +35,9 @@ type Step struct {
 	Reading  Reading   // what the track was offered; zero without a spectrum
 	Forecast Forecast
 	Advice   Advice
+
+	// Disagreement is the other channel that contradicts the Estimate; nil: none does.
+	Disagreement *Disagreement
 }
 
 // Reading is an estimate with what the track needs besides. It is all that the
