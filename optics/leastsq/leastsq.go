@@ -25,7 +25,7 @@ type Fit struct {
 	Weight         []float64 // per point
 
 	// Tolerance is how much of the cost, relative to 1+cost/1000, a step must gain for
-	// the descent to go on.
+	// the descent to go on, and must promise to be tried.
 	Tolerance float64
 
 	// Damping is what a descent starts with (Marquardt's λ, relative to the diagonal of the
@@ -173,6 +173,9 @@ func (f *Fit) DescendOn(x []float64, sigma float64, iterations int) float64 {
 				damping *= 10
 				continue
 			}
+			if f.promised(x) <= f.Tolerance*(1+1e-3*cost) {
+				break
+			}
 			f.model.Evaluate(f.trial, f.trialResidual, f.trialJacobian)
 			next := f.costOf(f.trialResidual, f.trial, sigma)
 			if next < cost {
@@ -240,6 +243,15 @@ func (f *Fit) solve(x []float64, damping float64) bool {
 			return true
 		}
 	}
+}
+
+// promised is how much the cost falls from x to trial, if the model were linear.
+func (f *Fit) promised(x []float64) float64 {
+	gain := 0.0
+	for k := range x {
+		gain += f.gradient[k] * (f.trial[k] - x[k])
+	}
+	return gain
 }
 
 // Covariance returns the covariance of the parameters at x, where the fit must stand, in
