@@ -84,8 +84,6 @@ func TestFilterIsLeastSquares(t *testing.T) {
 // by its series), on both sides of the switch to the series.
 func TestIntegralsKeepTheirDigits(t *testing.T) {
 	const theta = 0.25 // exact in binary
-	wander := 0.7
-	m := rateModel{mean: 1, wander: wander, relSD: wander / math.Sqrt(2*theta)}
 	number := func(x float64) *big.Float { return new(big.Float).SetPrec(200).SetFloat64(x) }
 	exp := func(x *big.Float) *big.Float {
 		sum, term := number(1), number(1)
@@ -97,7 +95,7 @@ func TestIntegralsKeepTheirDigits(t *testing.T) {
 	}
 	for _, x := range []float64{1e-8, 1e-4, 3e-3, 9.99e-3, 1.01e-2, 0.1, 1, 5} {
 		at := x / theta
-		one, th := number(1), number(m.pullPerS())
+		one, th := number(1), number(theta)
 		tt := number(at)
 		e1 := exp(new(big.Float).Neg(new(big.Float).Mul(th, tt)))
 		reach := new(big.Float).Quo(new(big.Float).Sub(one, e1), th)
@@ -106,7 +104,7 @@ func TestIntegralsKeepTheirDigits(t *testing.T) {
 		qii := new(big.Float).Add(new(big.Float).Sub(tt, new(big.Float).Mul(number(2), reach)), qvv)
 		qii.Quo(qii, new(big.Float).Mul(th, th))
 		qiv := new(big.Float).Quo(new(big.Float).Mul(reach, reach), number(2))
-		in := m.over(at)
+		in := ornsteinUhlenbeck(theta, at)
 		for name, pair := range map[string]struct {
 			got  float64
 			want *big.Float

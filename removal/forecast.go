@@ -2,154 +2,149 @@ package removal
 
 import "math"
 
-// horizonS is how far ahead a crossing is looked for.
-const horizonS = 24 * 3600
-
 // Forecast looks ahead from one State, as if the pad polished on from its time
-// without a break. Thickness and rate with their correlation, and the wander of
-// the rate still to come, are all in it.
+// without a break. Thickness, the parts of the rate with their correlations and fading,
+// and the wander still to come, are all in it.
 //
-// The removal rate is log-normal with the tracker's moments: it is positive, and
-// it may be known badly. The thickness after a time t is then a Gaussian plus a
-// log-normal part. Its mean, variance and third central moment are exact; the
-// distribution between them is the shifted log-normal with these three moments
-// (A. C. Cohen and B. J. Whitten, J. Am. Stat. Assoc. 75 (1980) 399; from memory),
-// which is right at both ends: Gaussian when the thickness is the doubt,
-// log-normal when the rate is. A quadrature over the rate would make stairs of
-// the distribution wherever the thickness is known better than the distance
-// between two nodes.
+// The rate factor is log-normal with the track's moments: it is positive, and it may be
+// known badly. How the rate will change is in proportion to the factor. The thickness
+// after a time t is then
+//
+//	z(t) = constant - lever·F - F·U + e
+//
+// with F the log-normal factor, U what trend and wander may add to what is removed per unit
+// of the factor, skewed such that the amount removed stays positive, and e Gaussian.
+// Mean, variance and third central moment of it are exact; the shifted log-normal that has
+// them is right at both ends: Gaussian when the thickness is the doubt, log-normal when
+// the rate is. A quadrature over the rate would make stairs of the distribution wherever
+// the thickness is known better than the distance between two nodes.
 //
 // Since removal never adds, P(z(t) <= level) is also the distribution of the
-// time of first passage. A Forecast is a value; using it allocates nothing.
+// time of first passage. A place that is undecided is a mixture of its rivals. A Forecast
+// is a value; using it allocates nothing.
 type Forecast struct {
-	model         rateModel
-	wanderUM      float64 // wander of the rate in µm/s per √s and unit factor
-	umPerS        float64 // removal rate of factor 1
-	thicknessUM   float64 // mean
-	pivot         float64 // rate factor at which the thickness is thicknessUM
-	slopeUM       float64 // change of thickness with the rate factor: their correlation
-	residualVarUM float64 // variance of thickness beyond that, µm²
-	rate          moments // of the rate factor
+	umPerS             float64 // removal rate of factor 1
+	breakInS, glazingS float64
+	wander, own        noise
+
+	thicknessUM float64 // mean
+	residualUM2 float64 // variance of thickness beyond its relation to the factor
+	slopeUM     float64 // change of thickness with the factor: their correlation
+	factor      moments
+
+	// The parts of the rate at the start: mean, change with the factor, and what is then
+	// left of their covariance with each other and with the thickness.
+	mean, share  [parts]float64
+	residual     [parts][parts]float64
+	withResidual [parts]float64
+
+	systematicUM2 float64
+	rivals        [maxRivals]Rival // of an undecided place; their number:
+	undecided     int
 }
 
-// moments of a log-normal number.
-type moments struct {
-	mean, variance, third float64
-}
-
-func logNormal(mean, sd float64) moments {
-	if !(mean > 0) {
-		return moments{}
-	}
-	r := sd * sd / (mean * mean)
-	return moments{mean: mean, variance: sd * sd, third: mean * mean * mean * r * r * (3 + r)}
-}
+// noise is a part of the rate that comes and goes: rate constant and density, 1/s.
+type noise struct{ theta, density float64 }
 
 // NewForecast looks ahead from s. systematicSDUM is the standard uncertainty of
-// thickness that all measurements share, which the tracker does not know; 0 when
+// thickness that all measurements share, which the track does not know; 0 when
 // there is none. Without a track every answer is NaN.
 func NewForecast(s State, systematicSDUM float64) Forecast {
-	if math.IsNaN(s.ThicknessUM) || !(s.joint.bb > 0) {
-		return Forecast{thicknessUM: math.NaN()}
+	k, p := &s.kinetics, &s.place
+	f := Forecast{thicknessUM: math.NaN()}
+	if math.IsNaN(s.ThicknessUM) {
+		return f
 	}
-	slope := s.joint.ab / s.joint.bb
-	return Forecast{
-		model:         s.model,
-		wanderUM:      s.model.wander * s.baseUM / secondsPerMinute,
-		umPerS:        s.baseUM / secondsPerMinute,
-		thicknessUM:   s.joint.a,
-		pivot:         s.joint.b,
-		slopeUM:       slope,
-		residualVarUM: math.Max(0, s.joint.aa-slope*s.joint.ab) + systematicSDUM*systematicSDUM,
-		rate:          logNormal(positive(s.joint.b, math.Sqrt(s.joint.bb))),
+	f.umPerS, f.breakInS, f.glazingS = k.umPerS, k.breakInS, k.glazingS
+	f.wander, f.own = noise{1 / k.wander.memoryS, k.wander.perS()}, noise{1 / k.own.memoryS, k.own.perS()}
+	x := p.pair()
+	mean, sd := positive(x.b, math.Sqrt(math.Max(0, x.bb)))
+	f.factor = logNormal(mean, sd)
+	f.takeParts(p, x, mean-x.b)
+	f.systematicUM2 = systematicSDUM * systematicSDUM
+	f.residualUM2 = math.Max(0, x.aa-f.slopeUM*x.ab) + f.systematicUM2
+	if s.Undecided {
+		f.rivals = s.Rivals
+		for f.undecided < maxRivals && f.rivals[f.undecided].Weight > 0 {
+			f.undecided++
+		}
 	}
+	return f
 }
 
-// spread is the distribution of thickness at one moment.
-type spread struct {
-	meanUM, sdUM float64
-	skewness     float64 // of the amount removed
+// takeParts splits the parts of the rate into what goes with the whole factor and the
+// rest. moved is how far positivity moved the factor.
+func (f *Forecast) takeParts(p *place, x gauss2, moved float64) {
+	var with [parts]float64 // covariance with the factor
+	for a := range parts {
+		for b := range parts {
+			with[a] += p.cov[part(a)*placeSize+part(b)]
+		}
+		if x.bb > 0 {
+			f.share[a] = with[a] / x.bb
+		}
+		f.mean[a] = p.mean[part(a)] + f.share[a]*moved
+	}
+	if x.bb > 0 {
+		f.slopeUM = x.ab / x.bb
+	}
+	f.thicknessUM = x.a + f.slopeUM*moved
+	for a := range parts {
+		f.withResidual[a] = p.cov[commons*placeSize+part(a)] - f.share[a]*x.ab
+		for b := range parts {
+			f.residual[a][b] = p.cov[part(a)*placeSize+part(b)] - f.share[a]*with[b]
+		}
+	}
+	// What lasts of the rate is positive too, however fast it falls now.
+	lasting, _ := positive(f.mean[level], math.Sqrt(math.Max(0, p.cov[level*placeSize+level])))
+	f.mean[glazing] -= lasting - f.mean[level]
+	f.mean[level] = lasting
 }
 
+// after is the distribution of the thickness after t seconds of polishing.
 func (f *Forecast) after(t float64) spread {
-	in := f.model.over(t)
-	r := f.rate
-	// Thickness = constant - lever·ρ - wander·ρ·u + e, u and e Gaussian.
-	lever := f.umPerS*in.reach - f.slopeUM
-	w := f.wanderUM * f.wanderUM * in.qii
-	variance := lever*lever*r.variance + w*(r.variance+r.mean*r.mean) + f.residualVarUM
-	third := lever*lever*lever*r.third + 3*lever*w*(r.third+2*r.mean*r.variance)
-	s := spread{
-		meanUM: f.thicknessUM - f.slopeUM*f.pivot - f.umPerS*f.model.mean*(t-in.reach) - lever*r.mean,
-		sdUM:   math.Sqrt(variance),
+	wander, own := ornsteinUhlenbeck(f.wander.theta, t), ornsteinUhlenbeck(f.own.theta, t)
+	_, glaze := fading(f.glazingS, t)
+	_, breaking := fading(f.breakInS, t)
+	reach := [parts]float64{t, glaze, breaking, wander.reach, own.reach}
+
+	var gone, share, rest, cross float64 // per µm/s
+	for a, ra := range reach {
+		gone += ra * f.mean[a]
+		share += ra * f.share[a]
+		cross += ra * f.withResidual[a]
+		sum := f.residual[a][a] * ra / 2
+		for b := range a {
+			sum += reach[b] * f.residual[a][b]
+		}
+		rest += 2 * ra * sum
 	}
+	u, m := f.umPerS, f.factor
+	lever := u*share - f.slopeUM
+	var w, third float64 // variance and third moment of U
+	if m.mean > 0 {
+		w = u * u * (math.Max(0, rest)/(m.mean*m.mean) + f.wander.density*wander.qii + f.own.density*own.qii)
+		if unit := u * gone / m.mean; unit > 0 {
+			third = w * w / unit * (3 + w/(unit*unit))
+		}
+	}
+	variance := lever*lever*m.variance + w*(m.variance+m.mean*m.mean) + math.Max(0, f.residualUM2-2*u*cross)
+	third = lever*lever*lever*m.third + 3*lever*w*(m.third+2*m.mean*m.variance) + third*m.cube()
+	s := spread{meanUM: f.thicknessUM - u*gone, sdUM: math.Sqrt(variance)}
 	if variance > 0 {
 		s.skewness = third / (variance * s.sdUM)
 	}
 	return s
 }
 
-// gaussianBelow is the skewness below which the shifted log-normal is a Gaussian
-// to all digits that matter.
-const gaussianBelow = 1e-4
-
-// shifted is the standard (mean 0, sd 1) shifted log-normal
-// median·exp(s·u) - offset of a given positive skewness.
-type shifted struct {
-	median, s, offset float64
-}
-
-func shiftedLogNormal(skewness float64) shifted {
-	// (ω+2)·√(ω-1) = skewness is a cubic in ω = exp(s²); its real root is
-	// r + 1/r - 1 with r the cube root of 1 + x. excess is ω-1.
-	x := skewness * (skewness/2 + math.Sqrt(1+skewness*skewness/4))
-	lnRoot := math.Log1p(x) / 3
-	excess := math.Expm1(lnRoot) * -math.Expm1(-lnRoot)
-	offset := 1 / math.Sqrt(excess)
-	return shifted{median: offset / math.Sqrt(1+excess), s: math.Sqrt(math.Log1p(excess)), offset: offset}
-}
-
-// probabilityBelow is the probability that the thickness is at or below a level.
-func (d spread) probabilityBelow(levelUM float64) float64 {
-	if d.sdUM == 0 {
-		if d.meanUM <= levelUM {
-			return 1
-		}
-		return 0
-	}
-	k := (levelUM - d.meanUM) / d.sdUM
-	switch {
-	case math.Abs(d.skewness) < gaussianBelow:
-		return normalCDF(k)
-	case d.skewness > 0:
-		return removedBeyond(-k, d.skewness)
-	default:
-		return 1 - removedBeyond(k, -d.skewness)
-	}
-}
-
-// removedBeyond is P(X >= k) for the standard shifted log-normal X.
-func removedBeyond(k, skewness float64) float64 {
-	d := shiftedLogNormal(skewness)
-	x := k + d.offset
-	if x <= 0 {
-		return 1
-	}
-	return normalCDF(-math.Log(x/d.median) / d.s)
-}
-
-// quantile is the thickness below which the die lies with probability p.
-func (d spread) quantile(p float64) float64 {
-	u := math.Sqrt2 * math.Erfinv(2*p-1)
-	k := u
-	if d.skewness >= gaussianBelow {
-		q := shiftedLogNormal(d.skewness)
-		k = q.offset - q.median*math.Exp(-q.s*u)
-	} else if d.skewness <= -gaussianBelow {
-		q := shiftedLogNormal(-d.skewness)
-		k = q.median*math.Exp(q.s*u) - q.offset
-	}
-	return d.meanUM + k*d.sdUM
+// alone is the forecast that holds if one rival is true.
+func (f *Forecast) alone(rival int) Forecast {
+	g := *f
+	r := f.rivals[rival]
+	g.undecided = 0
+	g.thicknessUM = r.ThicknessUM
+	g.residualUM2 = r.SDUM*r.SDUM + f.systematicUM2
+	return g
 }
 
 // ProbabilityBelow is the probability that after afterS >= 0 seconds of polishing
@@ -158,7 +153,16 @@ func (f *Forecast) ProbabilityBelow(levelUM, afterS float64) float64 {
 	if math.IsNaN(f.thicknessUM) {
 		return math.NaN()
 	}
-	return f.after(math.Max(0, afterS)).probabilityBelow(levelUM)
+	afterS = math.Max(0, afterS)
+	if f.undecided == 0 {
+		return f.after(afterS).probabilityBelow(levelUM)
+	}
+	var sum float64
+	for i := range f.undecided {
+		g := f.alone(i)
+		sum += f.rivals[i].Weight * g.after(afterS).probabilityBelow(levelUM)
+	}
+	return sum
 }
 
 // MeanAfter is the expected thickness in µm after afterS seconds of polishing,
@@ -171,48 +175,40 @@ func (f *Forecast) MeanAfter(afterS float64) float64 {
 // lies with probability p after afterS seconds of polishing: an edge of the
 // forecast's fan.
 func (f *Forecast) QuantileAfter(p, afterS float64) float64 {
-	return math.Max(0, f.after(math.Max(0, afterS)).quantile(p))
+	afterS = math.Max(0, afterS)
+	if f.undecided == 0 {
+		return math.Max(0, f.after(afterS).quantile(deviate(p)))
+	}
+	u := deviate(p)
+	return math.Max(0, f.mixed(func(rival int) float64 {
+		g := f.alone(rival)
+		return g.after(afterS).quantile(u)
+	}, func(levelUM float64) bool { return f.ProbabilityBelow(levelUM, afterS) >= p }))
 }
 
-// TimeTo returns when the thickness comes down to levelUM: the 5, 50 and 95 %
-// points of polishing time from the state's time. A point is 0 when the level is
-// already passed with that probability, NaN when it is not reached within 24 h,
-// the rate is zero, or there is no track.
-func (f *Forecast) TimeTo(levelUM float64) Interval {
-	return Interval{
-		P05S: f.timeTo(levelUM, 0.05),
-		P50S: f.timeTo(levelUM, 0.50),
-		P95S: f.timeTo(levelUM, 0.95),
-	}
-}
-
-// timeTo finds the time at which the probability of being below reaches p, by
-// doubling and bisection.
-func (f *Forecast) timeTo(levelUM, p float64) float64 {
-	if math.IsNaN(f.thicknessUM) || math.IsNaN(levelUM) {
-		return math.NaN()
-	}
-	if f.ProbabilityBelow(levelUM, 0) >= p {
-		return 0
-	}
-	rate := f.umPerS * f.rate.mean
-	if !(rate > 0) {
-		return math.NaN()
-	}
-	low := 0.0
-	high := math.Min(math.Max(1e-3, (f.thicknessUM-levelUM)/rate), horizonS)
-	for f.ProbabilityBelow(levelUM, high) < p {
-		if high == horizonS {
-			return math.NaN()
+// mixed finds a point of a mixture's distribution between the same points of its rivals:
+// the least at which enough is true.
+func (f *Forecast) mixed(point func(rival int) float64, enough func(float64) bool) float64 {
+	low, high := math.Inf(1), math.Inf(-1)
+	for i := range f.undecided {
+		at := point(i)
+		if math.IsNaN(at) {
+			at = horizonS
 		}
-		low, high = high, math.Min(2*high, horizonS)
+		low, high = math.Min(low, at), math.Max(high, at)
 	}
-	for high-low > 1e-7*high+1e-6 {
+	if enough(low) {
+		return low
+	}
+	if !enough(high) {
+		return math.NaN()
+	}
+	for range 60 {
 		middle := low + (high-low)/2
-		if f.ProbabilityBelow(levelUM, middle) < p {
-			low = middle
-		} else {
+		if enough(middle) {
 			high = middle
+		} else {
+			low = middle
 		}
 	}
 	return high

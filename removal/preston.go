@@ -47,3 +47,16 @@ func PrestonRateUMMin(prestonPerPa, pressurePa, speedMS float64) float64 {
 func SpringForceN(springNMM, compressionMM float64) float64 {
 	return springNMM * compressionMM
 }
+
+// AreaShare is the part of the time that a round pad smaller than the die spends on each
+// place of it, π/4·d²/(width·height), at most 1: multiply the rate under the pad by it. It
+// assumes that the pad wanders over the whole die evenly, so that every place is under it
+// for the same share of time, and that what the pad overhangs at the edges is little
+// (derived; a pattern that dwells somewhere removes more there). NaN unless all three
+// lengths are positive.
+func AreaShare(padMM, widthMM, heightMM float64) float64 {
+	if !(padMM > 0 && widthMM > 0 && heightMM > 0) {
+		return math.NaN()
+	}
+	return math.Min(1, math.Pi/4*padMM*padMM/(widthMM*heightMM))
+}

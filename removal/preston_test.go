@@ -52,3 +52,36 @@ func TestPrestonUnknown(t *testing.T) {
 	good.SpeedMS = 0
 	within(t, "rate at rest", good.RateUMMin(), 0, 0)
 }
+
+// Worked by hand: P = F/(π/4·d²), so 1 N is 1/(π·1e-6) = 318.310 kPa under 2 mm,
+// 4/(π·9e-6) = 141.471 kPa under 3 mm and 4/(π·25e-6) = 50.930 kPa under 5 mm.
+func TestPressureByHand(t *testing.T) {
+	for padMM, kPa := range map[float64]float64{2: 318.310, 3: 141.471, 5: 50.930} {
+		within(t, "kPa of 1 N", Process{ForceN: 1, PadMM: padMM}.PressurePa()/1000, kPa, 5e-4)
+	}
+	// 100 kPa, a usual pressure, through 3 mm: 0.7069 N (100e3·π/4·9e-6).
+	within(t, "100 kPa", Process{ForceN: 0.70686, PadMM: 3}.PressurePa(), 1e5, 5)
+}
+
+func TestAreaShare(t *testing.T) {
+	within(t, "3 mm on 10 mm x 8 mm", AreaShare(3, 10, 8), 7.0685835/80, 1e-8)
+	within(t, "larger than the die", AreaShare(20, 10, 8), 1, 0)
+	for _, bad := range [][3]float64{{0, 10, 8}, {3, 0, 8}, {3, 10, -8}, {math.NaN(), 10, 8}, {3, math.NaN(), 8}} {
+		if got := AreaShare(bad[0], bad[1], bad[2]); !math.IsNaN(got) {
+			t.Errorf("AreaShare%v = %g, want NaN", bad, got)
+		}
+	}
+	// A pad in even motion over a die much larger than itself, by the place in the middle:
+	// share of positions at which the pad covers it.
+	const side, pad, n = 10.0, 3.0, 400
+	hits := 0
+	for i := range n {
+		for j := range n {
+			x, y := side*(float64(i)+0.5)/n-side/2, side*(float64(j)+0.5)/n-side/2
+			if x*x+y*y <= pad*pad/4 {
+				hits++
+			}
+		}
+	}
+	within(t, "by counting", float64(hits)/(n*n), AreaShare(pad, side, side), 3e-4)
+}

@@ -2,21 +2,84 @@ package removal
 
 import "math"
 
-// rateModel says how the rate factor ρ (removal rate over the Preston rate)
-// behaves: it starts at mean with the relative standard deviation relSD, wanders
-// by the fraction wander of itself per square root of a second, and is drawn
-// back to mean so slowly that the wander alone keeps it at relSD for ever
-// (Ornstein and Uhlenbeck, Phys. Rev. 36 (1930) 823). After a gap of any length
-// no less is known than before the run.
-type rateModel struct {
-	mean   float64
-	relSD  float64
-	wander float64 // 1/√s
+// The removal rate at a place is the Preston rate R0 times a rate factor, and the factor
+// is a sum of parts that differ in how long they last. The first four are common to the
+// die (one pad, one slurry), the last is each place's own:
+//
+//	level    lasts: the true Preston coefficient over the stated one, on a glazed pad
+//	glazing  what a fresh pad removes beyond that; fades over minutes of contact
+//	breakIn  what a pad that is not broken in lacks; fades over seconds of contact
+//	wander   slurry, temperature, hand: comes and goes over minutes, all the time
+//	own      this place against the others: comes and goes over a long time
+//
+// Fading is exponential, wander and own are Ornstein-Uhlenbeck processes (Phys. Rev. 36
+// (1930) 823) about zero. Everything is linear in the parts, so that a Kalman filter over
+// them is exact, and their fading is the trend of the rate.
+const (
+	level = iota
+	glazing
+	breakIn
+	wander
+	commons // how many are common to all places
+	own     = commons
+	parts   = commons + 1
+)
+
+// come and go of a part of the rate: its standard deviation as a fraction of the rate,
+// and its correlation time.
+type comeAndGo struct {
+	relSD, memoryS float64
 }
 
-// pullPerS is the rate constant θ of the return to the mean, 1/s.
-func (m rateModel) pullPerS() float64 {
-	return m.wander * m.wander / (2 * m.relSD * m.relSD)
+// perS is the noise density of the relative part, 1/s.
+func (c comeAndGo) perS() float64 { return 2 * c.relSD * c.relSD / c.memoryS }
+
+// kinetics is how thickness and the parts of the rate factor move.
+type kinetics struct {
+	umPerS             float64 // R0
+	breakInS, glazingS float64 // +Inf: does not fade
+	wander, own        comeAndGo
+	scale              float64 // rate factor to which the wander is proportional
+}
+
+// step is what kinetics make of a stretch of time.
+type step struct {
+	umPerS      float64        // R0, 0 with the pad up
+	decay       [parts]float64 // what is left of each part
+	reach       [parts]float64 // its integral over the stretch, s
+	wander, own integrals      // of the noise that comes in
+	driftUM2    float64        // variance of the drift of readings
+}
+
+// longestS bounds a stretch of time; nothing more is forgotten beyond it.
+const longestS = 1e8
+
+// over is the step of t >= 0 seconds. Two steps in a row are the step of both.
+func (k *kinetics) over(t float64, contact bool) step {
+	t = math.Min(t, longestS)
+	w, o := ornsteinUhlenbeck(1/k.wander.memoryS, t), ornsteinUhlenbeck(1/k.own.memoryS, t)
+	s := step{
+		decay:    [parts]float64{1, 1, 1, w.decay, o.decay},
+		reach:    [parts]float64{t, t, t, w.reach, o.reach},
+		wander:   w.times(k.wander.perS() * k.scale * k.scale),
+		own:      o.times(k.own.perS() * k.scale * k.scale),
+		driftUM2: readingDriftUM * readingDriftUM * t,
+	}
+	if contact { // a pad ages while it works
+		s.umPerS = k.umPerS
+		s.decay[glazing], s.reach[glazing] = fading(k.glazingS, t)
+		s.decay[breakIn], s.reach[breakIn] = fading(k.breakInS, t)
+	}
+	return s
+}
+
+// fading is e^(-t/τ) and its integral in s.
+func fading(tauS, t float64) (decay, reach float64) {
+	if math.IsInf(tauS, 1) {
+		return 1, t
+	}
+	left := math.Exp(-t / tauS)
+	return left, (1 - left) * tauS
 }
 
 // integrals holds what an Ornstein-Uhlenbeck process of unit noise density
@@ -27,22 +90,29 @@ type integrals struct {
 	qii, qiv, qvv float64
 }
 
-func (m rateModel) over(t float64) integrals {
-	theta := m.pullPerS()
+// times scales the noise.
+func (i integrals) times(density float64) integrals {
+	i.qii, i.qiv, i.qvv = density*i.qii, density*i.qiv, density*i.qvv
+	return i
+}
+
+// ornsteinUhlenbeck integrates over t seconds a process that returns to zero with the
+// rate constant theta in 1/s.
+func ornsteinUhlenbeck(theta, t float64) integrals {
 	x := theta * t
+	decay := math.Exp(-x)
 	if x < 1e-2 {
 		// The closed forms below lose all digits to cancellation here.
 		return integrals{
-			decay: math.Exp(-x),
+			decay: decay,
 			reach: t * (1 - x/2*(1-x/3*(1-x/4*(1-x/5)))),
 			qii:   t * t * t / 3 * (1 - x*3/4*(1-x*7/15*(1-x*5/14*(1-x*31/105)))),
 			qiv:   t * t / 2 * (1 - x*(1-x*7/12*(1-x*3/7*(1-x*31/90)))),
 			qvv:   t * (1 - x*(1-x*2/3*(1-x/2*(1-x*2/5)))),
 		}
 	}
-	decay := math.Exp(-x)
-	reach := -math.Expm1(-x) / theta
-	qvv := -math.Expm1(-2*x) / (2 * theta)
+	reach := (1 - decay) / theta
+	qvv := reach * (1 + decay) / 2
 	return integrals{
 		decay: decay,
 		reach: reach,
@@ -51,42 +121,3 @@ func (m rateModel) over(t float64) integrals {
 		qvv:   qvv,
 	}
 }
-
-// step is the motion of (thickness, factor) over t seconds when thickness falls
-// by umPerS for each unit of the factor. second is the mean square of the factor,
-// to which its wander is proportional.
-func (m rateModel) step(t, umPerS, second float64) motion {
-	in := m.over(t)
-	q := m.wander * m.wander * second
-	return motion{
-		ab:      -umPerS * in.reach,
-		bb:      in.decay,
-		offsetA: -umPerS * m.mean * (t - in.reach),
-		offsetB: m.mean * (1 - in.decay),
-		qaa:     umPerS * umPerS * q * in.qii,
-		qab:     -umPerS * q * in.qiv,
-		qbb:     q * in.qvv,
-	}
-}
-
-// positive returns mean and standard deviation of a Gaussian factor restricted
-// to positive values: a pad removes, it never adds. Far from zero it changes
-// nothing. (Truncated normal: N. L. Johnson, S. Kotz, N. Balakrishnan, Continuous
-// Univariate Distributions 1, 1994, section 13.10; from memory.)
-func positive(mean, sd float64) (float64, float64) {
-	if !(sd > 0) {
-		return math.Max(mean, 0), 0
-	}
-	alpha := -mean / sd
-	if alpha < -8 {
-		return mean, sd
-	}
-	// Beyond 6 sigma below zero the tail's shape no longer changes by much and
-	// its numbers lose their digits.
-	alpha = math.Min(alpha, 6)
-	hazard := math.Exp(-alpha*alpha/2) / math.Sqrt(2*math.Pi) / normalCDF(-alpha)
-	variance := 1 + alpha*hazard - hazard*hazard
-	return sd * (hazard - alpha), sd * math.Sqrt(math.Max(variance, 1e-3))
-}
-
-func normalCDF(x float64) float64 { return math.Erfc(-x/math.Sqrt2) / 2 }

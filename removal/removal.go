@@ -1,6 +1,6 @@
 // Package removal is the process: how fast material goes (Preston), where the
-// thickness is and how sure that is (a Kalman filter per site), and when it
-// will arrive (first passage to target and floor).
+// thickness is and how sure that is (one Kalman filter for all sites of a die), and
+// when it will arrive (first passage to target and floor).
 //
 // Thickness is in micrometres, rate in micrometres per minute and positive for
 // removal, time in seconds. Nothing here reads a clock: time comes in with the

@@ -8,11 +8,11 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// Sites needed for a plane, and for a bow on top of it: one more than the
-// parameters, and another that can disagree.
+// Sites needed for a plane, and for a bow on top of it: one more parameter, and one site
+// that can disagree.
 const (
 	MinPlane = 3
-	MinBow   = 6
+	MinBow   = 5
 )
 
 // Errors of Fit.
@@ -45,11 +45,12 @@ type Surface struct {
 	DegreesOfFreedom           int
 	ResidualUM                 float64 // root of squared residuals over degrees of freedom; NaN without any
 
-	x0, y0, mm float64 // middle and size of the points: the fit works in u = (x-x0)/mm
-	params     vector  // of 1, u, v, u² + v²
-	own, apart matrix  // covariance that comes of Point.SDUM, and of OpenUM as independent
-	common     vector  // error that comes of Point.CommonUM
-	asOne      vector  // and of OpenUM as one error
+	x0, y0, mm float64  // middle and size of the points: the fit works in u = (x-x0)/mm
+	params     vector   // of 1, u, v, u² + v²
+	own, apart matrix   // covariance that comes of Point.SDUM, and of OpenUM as independent
+	common     vector   // error that comes of Point.CommonUM
+	asOne      vector   // and of OpenUM as one error
+	gains      []vector // by point: how params move with its thickness
 }
 
 // maxParams is how many parameters a surface has; a plane leaves the last 0.
@@ -157,6 +158,7 @@ func (s *Surface) solve(points []Point, n int) bool {
 	svd.UTo(&left)
 	svd.VTo(&right)
 	s.params, s.common, s.asOne, s.own, s.apart = vector{}, vector{}, vector{}, matrix{}, matrix{}
+	s.gains = make([]vector, len(points))
 	for i, p := range points {
 		// Of A = U·diag(σ)·Vᵀ, what one point moves: a column of V·diag(1/σ)·Uᵀ.
 		var gain vector
@@ -166,6 +168,7 @@ func (s *Surface) solve(points []Point, n int) bool {
 			}
 			gain[j] /= math.Hypot(p.SDUM, p.OpenUM)
 		}
+		s.gains[i] = gain
 		for j, g := range gain {
 			s.params[j] += g * p.ThicknessUM
 			s.common[j] += g * p.CommonUM
@@ -217,6 +220,17 @@ func (s *Surface) HasBow() bool { return !math.IsNaN(s.BowUMPerMM2) }
 func (s *Surface) At(xMM, yMM float64) (um, sdUM float64) {
 	row := s.row(xMM, yMM)
 	return row.dot(s.params), s.sd(row)
+}
+
+// Weights returns how much of each point the surface takes at a place, in their order:
+// the thickness there is the sum of theirs in these shares. They sum to one.
+func (s *Surface) Weights(xMM, yMM float64) []float64 {
+	row := s.row(xMM, yMM)
+	weights := make([]float64, len(s.gains))
+	for i, gain := range s.gains {
+		weights[i] = row.dot(gain)
+	}
+	return weights
 }
 
 // Outline is a rectangle on the die, in mm; Min must not be above Max.

@@ -201,7 +201,8 @@ func TestNotDetermined(t *testing.T) {
 		"line":               {line(9), ErrOnLine, false},
 		"one place":          {[]Point{at(1, 1, 2, 1), at(1, 1, 2, 1), at(1, 1, 2, 1)}, ErrOnLine, false},
 		"three":              {triangle, nil, false},
-		"five":               {append(circle(4), at(3, 1, 2, 0.01)), nil, false},
+		"four":               {append(circle(3), at(3, 1, 2, 0.01)), nil, false},
+		"corners and middle": {append(circle(4), at(3, 1, 2, 0.01)), nil, true},
 		"circle":             {circle(8), nil, false},
 		"circle and middle":  {append(circle(8), at(3, 1, 2, 0.01)), nil, true},
 		"three places twice": {append(append([]Point(nil), triangle...), triangle...), nil, false},
@@ -334,6 +335,31 @@ func BenchmarkFit(b *testing.B) {
 	for b.Loop() {
 		if _, err := Fit(points); err != nil {
 			b.Fatal(err)
+		}
+	}
+}
+
+// The surface is linear in the thicknesses: shares of the points give it at any place.
+func TestWeights(t *testing.T) {
+	for _, n := range []int{5, 9} {
+		var points []Point
+		for i := range n {
+			x, y := float64(i%3)-1, float64(i/3)-1
+			points = append(points, Point{XMM: x, YMM: y, ThicknessUM: 2 + 0.1*x - 0.05*y + 0.02*float64(i*i%5), SDUM: 0.002 * float64(1+i%2)})
+		}
+		s, err := Fit(points)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, at := range [][2]float64{{0, 0}, {1, 1}, {-1.5, 0.3}} {
+			sum, um := 0.0, 0.0
+			for i, w := range s.Weights(at[0], at[1]) {
+				sum += w
+				um += w * points[i].ThicknessUM
+			}
+			if want, _ := s.At(at[0], at[1]); math.Abs(um-want) > 1e-9 || math.Abs(sum-1) > 1e-9 {
+				t.Errorf("%d points at %v: %.9f µm by weights that sum to %.9f, surface %.9f", n, at, um, sum, want)
+			}
 		}
 	}
 }

@@ -37,6 +37,10 @@ type Config struct {
 	RiskFloor float64 // accepted probability of crossing the floor; 0: 1e-3
 	PrepareS  float64 // how long before stop to say prepare; 0: 15 s
 	Rules     []Rule
+
+	// What a stretch of polishing without sight may risk: ending more than WindowUM below
+	// the target, with the probability RiskStretch. 0: 20 nm or 2 % of the target; 0.05.
+	WindowUM, RiskStretch float64
 }
 
 // SiteValues are the values of one site that conditions may use. NaN: unknown.
@@ -68,8 +72,8 @@ type Values struct {
 	Thinnest SiteValues // the thinnest site; its numbers NaN before the first track
 	Contact  bool       // the pad touches the die
 
-	// Ahead holds one forecast from this moment for each site with a track; empty:
-	// no site was seen yet. It is not kept.
+	// Ahead holds one forecast from this moment for each site with a track, and for places
+	// between them that may be thinner; empty: no site was seen yet. It is not kept.
 	Ahead []SiteForecast
 
 	DecisionIntervalS float64 // usual time between calls of Decide; NaN or 0: not known
@@ -77,10 +81,11 @@ type Values struct {
 	Disagreeing       string  // two witnesses that disagree about Here: "phase and absorption"; empty: none do
 }
 
-// SiteForecast is the forecast of one site.
+// SiteForecast is the forecast of one site, or of a place between sites.
 type SiteForecast struct {
-	Site     string
-	Forecast removal.Forecast
+	Site      string
+	Forecast  removal.Forecast
+	RateRelSD float64 // relative standard uncertainty of its rate
 }
 
 // Decision is what to tell the operator.
@@ -88,6 +93,10 @@ type Decision struct {
 	Level  Level
 	Rule   string // the rule that gave it; empty when none did
 	Reason string // one sentence with the numbers
+
+	// StretchS is how long the pad may polish at most before it must be lifted to look; NaN
+	// while it is on the die, after a stop, and where nothing is known.
+	StretchS float64
 }
 
 // RuleError says what is wrong with a rule and where.
@@ -113,6 +122,7 @@ type Advisor struct {
 
 	touched       bool
 	contactFromS  float64
+	stretchS      float64 // how long that contact might last unseen, when it began
 	shown         Decision
 	weakerFromS   float64 // since when the rules ask for less than is shown
 	weaker        bool
@@ -173,6 +183,8 @@ func fill(c *Config) error {
 		{"reaction_s", &c.ReactionS, defaultReactionS, 600},
 		{"risk_floor", &c.RiskFloor, defaultRiskFloor, 0.5},
 		{"prepare_s", &c.PrepareS, defaultPrepareS, 86400},
+		{"window_um", &c.WindowUM, math.NaN(), math.MaxFloat64},
+		{"risk_stretch", &c.RiskStretch, defaultRiskStretch, 0.5},
 	} {
 		if *field.value == 0 || math.IsNaN(*field.value) {
 			*field.value = field.unset
@@ -192,10 +204,20 @@ func fill(c *Config) error {
 func (a *Advisor) Decide(timeS float64, v *Values) Decision {
 	lifted := a.touched && !v.Contact
 	if v.Contact && !a.touched {
-		a.contactFromS = timeS
+		a.contactFromS, a.stretchS = timeS, a.stretch(v)
 	}
 	a.touched = v.Contact
 
+	d := a.decide(timeS, v, lifted)
+	d.StretchS = math.NaN()
+	if !v.Contact && d.Level != Stop {
+		d.StretchS = a.stretch(v)
+	}
+	return d
+}
+
+// decide takes the strongest advice, latches stop and lets a weaker one wait.
+func (a *Advisor) decide(timeS float64, v *Values, lifted bool) Decision {
 	asked := a.strongest(timeS, v)
 	switch {
 	case !a.decidedBefore || lifted:
@@ -275,8 +297,12 @@ func called(v *Values, site string) string {
 }
 
 // leadS is how far ahead a decision must look: the next one may come a whole
-// interval later, half of one on average.
+// interval later, half of one on average. With the pad up nobody has to react: half of
+// the shortest stretch is where polishing on begins to lead away from the target.
 func (a *Advisor) leadS(v *Values) float64 {
+	if !v.Contact {
+		return shortestStretchS / 2
+	}
 	if v.DecisionIntervalS > 0 && !math.IsInf(v.DecisionIntervalS, 0) {
 		return a.config.ReactionS + v.DecisionIntervalS/2
 	}
@@ -289,12 +315,19 @@ func (a *Advisor) target(v *Values) Decision {
 		return Decision{}
 	}
 	if lowest, at := lowestMean(v, lead); at != nil && lowest <= target {
-		return Decision{Stop, "target", fmt.Sprintf("%s is expected at %.3f µm after the %.1f s it takes to lift: target %.3f µm",
-			called(v, at.Site), lowest, lead, target)}
+		reason := fmt.Sprintf("%s is expected at %.3f µm after the %.1f s it takes to lift: target %.3f µm", called(v, at.Site), lowest, lead, target)
+		if !v.Contact {
+			reason = fmt.Sprintf("%s is at %.3f µm, target %.3f µm: polishing on for %.0f s would not bring it nearer",
+				called(v, at.Site), at.Forecast.MeanAfter(0), target, shortestStretchS)
+		}
+		return Decision{Level: Stop, Rule: "target", Reason: reason}
 	}
 	if lowest, at := lowestMean(v, lead+a.config.PrepareS); at != nil && lowest <= target {
-		return Decision{Prepare, "target", fmt.Sprintf("%s reaches %.3f µm in %.1f s, and lifting takes %.1f s",
-			called(v, at.Site), target, at.Forecast.TimeTo(target).P50S, lead)}
+		reason := fmt.Sprintf("%s reaches %.3f µm in %.1f s", called(v, at.Site), target, at.Forecast.TimeTo(target).P50S)
+		if v.Contact {
+			reason += fmt.Sprintf(", and lifting takes %.1f s", lead)
+		}
+		return Decision{Level: Prepare, Rule: "target", Reason: reason}
 	}
 	return Decision{}
 }
@@ -318,11 +351,15 @@ func (a *Advisor) floor(v *Values) Decision {
 	}
 	risk, at := a.risk(v, lead)
 	if risk > a.config.RiskFloor {
-		return Decision{Stop, "floor", fmt.Sprintf("site %s is below the floor of %.3f µm after the %.1f s it takes to lift with a probability of %.2g: allowed is %.2g",
-			at, floor, lead, risk, a.config.RiskFloor)}
+		when := fmt.Sprintf("after the %.1f s it takes to lift", lead)
+		if !v.Contact {
+			when = fmt.Sprintf("after another %.1f s of polishing", lead)
+		}
+		return Decision{Level: Stop, Rule: "floor", Reason: fmt.Sprintf("site %s is below the floor of %.3f µm %s with a probability of %.2g: allowed is %.2g",
+			at, floor, when, risk, a.config.RiskFloor)}
 	}
 	if risk, at = a.risk(v, lead+a.config.PrepareS); risk > a.config.RiskFloor {
-		return Decision{Prepare, "floor", fmt.Sprintf("the risk that site %s crosses the floor of %.3f µm passes %.2g within %.0f s",
+		return Decision{Level: Prepare, Rule: "floor", Reason: fmt.Sprintf("the risk that site %s crosses the floor of %.3f µm passes %.2g within %.0f s",
 			at, floor, a.config.RiskFloor, a.config.PrepareS)}
 	}
 	return Decision{}
@@ -351,7 +388,7 @@ func (a *Advisor) sight(timeS float64, v *Values) Decision {
 	polished := timeS - a.contactFromS
 	if len(v.Ahead) == 0 {
 		if polished > least {
-			return Decision{Blind, "sight", fmt.Sprintf("polishing for %.1f s and no good spectrum yet: lift, clean, look", polished)}
+			return Decision{Level: Blind, Rule: "sight", Reason: fmt.Sprintf("polishing for %.1f s and no good spectrum yet: lift, clean, look", polished)}
 		}
 		return Decision{}
 	}
@@ -369,10 +406,13 @@ func (a *Advisor) sight(timeS float64, v *Values) Decision {
 		limit = math.Min(limit, sightFraction*(left+blind))
 	}
 	limit = math.Max(limit, least)
+	if v.Thinnest.SinceGoodS >= polished && a.stretchS > limit {
+		limit = a.stretchS // polished without sight from the start, as long as that was said to be safe
+	}
 	if blind <= limit {
 		return Decision{}
 	}
-	return Decision{Blind, "sight", fmt.Sprintf("%s not seen for %.1f s of polishing, rate and margin allow %.1f s: lift, clean, look",
+	return Decision{Level: Blind, Rule: "sight", Reason: fmt.Sprintf("%s not seen for %.1f s of polishing, rate and margin allow %.1f s: lift, clean, look",
 		called(v, v.Thinnest.Site), blind, limit)}
 }
 
@@ -398,7 +438,7 @@ func (a *Advisor) disagreement(timeS float64, v *Values) Decision {
 	}
 	a.witness.set(v.Here.Site, timeS, v.Disagreeing != "")
 	if site, sinceS, ok := a.witness.longest(); ok && timeS-sinceS >= witnessForS {
-		return Decision{Blind, "witness", fmt.Sprintf("%s have disagreed at site %s for %.1f s: lift, clean, look", a.disagreeing[site], site, timeS-sinceS)}
+		return Decision{Level: Blind, Rule: "witness", Reason: fmt.Sprintf("%s have disagreed at site %s for %.1f s: lift, clean, look", a.disagreeing[site], site, timeS-sinceS)}
 	}
 	return Decision{}
 }
@@ -417,7 +457,7 @@ func (r *userRule) decide(timeS float64, v *Values) Decision {
 	if r.when.perSite {
 		where = " at site " + site
 	}
-	return Decision{r.Advice, r.Name, fmt.Sprintf("%s has held for %.1f s%s", r.When, timeS-sinceS, where)}
+	return Decision{Level: r.Advice, Rule: r.Name, Reason: fmt.Sprintf("%s has held for %.1f s%s", r.When, timeS-sinceS, where)}
 }
 
 // hold remembers since when something has been true at each site.

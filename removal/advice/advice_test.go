@@ -12,23 +12,24 @@ import (
 
 // track follows a die polished at a constant rate, read twice a second from 0 to
 // endS with 3 nm.
-func track(startUM, rateUMMin, endS float64) *removal.Tracker {
-	t := removal.NewTracker(removal.TrackerConfig{})
+func track(startUM, rateUMMin, endS float64) *removal.Die {
+	t := removal.NewDie(removal.DieConfig{})
 	t.Process(0, true, rateUMMin)
+	only := t.Site("c")
 	for s := 0.0; s <= endS; s += 0.5 {
-		t.Update(s, startUM-rateUMMin/60*s, 0.003)
+		t.Update(only, s, startUM-rateUMMin/60*s, 0.003)
 	}
 	return t
 }
 
 // seen makes values at timeS from trackers by site, the thinnest first.
-func seen(timeS, sinceGoodS, targetUM float64, sites ...string) func(trackers ...*removal.Tracker) *Values {
-	return func(trackers ...*removal.Tracker) *Values {
+func seen(timeS, sinceGoodS, targetUM float64, sites ...string) func(trackers ...*removal.Die) *Values {
+	return func(trackers ...*removal.Die) *Values {
 		v := &Values{Contact: true, DecisionIntervalS: 0.5, VisitIntervalS: 0.5}
 		for i, t := range trackers {
-			v.Ahead = append(v.Ahead, SiteForecast{sites[i], removal.NewForecast(t.At(timeS), 0)})
+			v.Ahead = append(v.Ahead, SiteForecast{Site: sites[i], Forecast: removal.NewForecast(t.At(0, timeS), 0), RateRelSD: t.At(0, timeS).RateSDUMMin / t.At(0, timeS).RateUMMin})
 		}
-		s := trackers[0].At(timeS)
+		s := trackers[0].At(0, timeS)
 		v.Thinnest = SiteValues{Site: sites[0], ThicknessUM: s.ThicknessUM, SDUM: s.SDUM, RateUMMin: s.RateUMMin,
 			ToTargetS: v.Ahead[0].Forecast.TimeTo(targetUM).P50S, EdgeNM: math.NaN(), SinceGoodS: sinceGoodS}
 		v.Here = v.Thinnest
@@ -71,22 +72,22 @@ func TestTargetRule(t *testing.T) {
 	}
 	target := 2.385
 	d := advisor(t, Config{TargetUM: target}).Decide(60, seen(60, 0, target, "ne", "c")(track(3, 0.6, 60), track(3.1, 0.6, 60)))
-	expect(t, d, Stop, "target", "thinnest site ne is expected at 2.377 µm after the 2.2 s it takes to lift: target 2.385 µm")
+	expect(t, d, Stop, "target", "thinnest site ne is expected at 2.378 µm after the 2.2 s it takes to lift: target 2.385 µm")
 	d = advisor(t, Config{}).Decide(60, seen(60, 0, math.NaN(), "c")(track(3, 0.6, 60)))
 	expect(t, d, Continue, "", "no target is set")
 }
 
 func TestFloorRule(t *testing.T) {
 	tracker := track(3, 0.6, 60)
-	f := removal.NewForecast(tracker.At(60), 0)
+	f := removal.NewForecast(tracker.At(0, 60), 0)
 	floor := f.QuantileAfter(1e-3, 2.25)
 	v := seen(60, 0, math.NaN(), "c")(tracker)
 	expect(t, advisor(t, Config{FloorUM: floor + 1e-4}).Decide(60, v), Stop, "floor", "site c")
 	expect(t, advisor(t, Config{FloorUM: floor - 1e-4}).Decide(60, v), Prepare, "floor", "within 15 s")
 	expect(t, advisor(t, Config{FloorUM: floor - 0.5}).Decide(60, v), Continue, "", "no target")
 	// A site that is not the thinnest may be the one at risk.
-	unsure := removal.NewTracker(removal.TrackerConfig{})
-	unsure.Update(60, 2.45, 0.1)
+	unsure := removal.NewDie(removal.DieConfig{})
+	unsure.Update(unsure.Site("ne"), 60, 2.45, 0.1)
 	v = seen(60, 0, math.NaN(), "c", "ne")(tracker, unsure)
 	expect(t, advisor(t, Config{FloorUM: 2.2}).Decide(60, v), Stop, "floor", "site ne")
 }
@@ -106,13 +107,14 @@ func TestSightRunsOnToStop(t *testing.T) {
 			changes[d.Level] = s
 		}
 	}
-	f := removal.NewForecast(tracker.At(60), 0)
+	f := removal.NewForecast(tracker.At(0, 60), 0)
 	quarter := f.TimeTo(2).P05S / 4
 	if at := changes[Blind] - 60; at < quarter || at > quarter+0.5 {
 		t.Errorf("blind after %.1f s, want %.1f", at, quarter)
 	}
-	if at := changes[Stop]; at < 97 || at > 98 {
-		t.Errorf("stop at %.1f s, want 97.7: 2.25 s before the target is expected", at)
+	due := 60 + f.TimeToMean(2) - 2.25 // before the target is expected
+	if at := changes[Stop]; at < due || at > due+0.5 {
+		t.Errorf("stop at %.1f s, want %.1f", at, due)
 	}
 }
 
@@ -189,7 +191,7 @@ func TestUserRuleHoldsPerSite(t *testing.T) {
 
 func TestStopIsLatched(t *testing.T) {
 	far, close := track(50, 0.6, 60), track(3, 0.6, 60)
-	const target = 2.39
+	const target = 2.397
 	a := advisor(t, Config{TargetUM: target})
 	fine, due := seen(60, 0, target, "c")(far), seen(60, 0, target, "c")(close)
 	expect(t, a.Decide(0, fine), Continue, "", "")
@@ -268,5 +270,65 @@ func BenchmarkDecide(b *testing.B) {
 	for b.Loop() {
 		at += 0.5
 		a.Decide(at, v)
+	}
+}
+
+// With the pad up nobody has to react: stop is due where half a second of polishing, half
+// of the shortest stretch, leads past the target; until then it is said how long the next
+// stretch may be.
+func TestPadUp(t *testing.T) {
+	for _, c := range []struct {
+		aboveUM, mayS float64
+		level         Level
+	}{
+		{0.300, 30, Continue}, {0.100, 10, Prepare}, {0.012, 1.2, Prepare}, {0.003, math.NaN(), Stop}, {-0.02, math.NaN(), Stop},
+	} {
+		tracker := track(3, 0.6, 60)
+		target := 2.4 - c.aboveUM
+		v := seen(60, 0, target, "c")(tracker)
+		v.Contact = false
+		d := advisor(t, Config{TargetUM: target, FloorUM: target - 0.5}).Decide(60, v)
+		if d.Level != c.level || !(math.Abs(d.StretchS-c.mayS) < 0.02*c.mayS+0.2 || math.IsNaN(c.mayS) && math.IsNaN(d.StretchS)) {
+			t.Errorf("%.3f µm above, pad up: %+v, want %v and %.1f s", c.aboveUM, d, c.level, c.mayS)
+		}
+		v.Contact = true
+		if d := advisor(t, Config{TargetUM: target}).Decide(60, v); !math.IsNaN(d.StretchS) {
+			t.Errorf("%.3f µm above, pad down: next stretch %.1f s", c.aboveUM, d.StretchS)
+		}
+	}
+}
+
+// A stretch must not risk more than is accepted: of passing the window below the target,
+// of crossing the floor; and while the rate is no more than a belief, half of what is left
+// is enough.
+func TestStretchRisks(t *testing.T) {
+	learnt := track(3.6, 0.6, 60) // 3 µm, the rate known
+	stretch := func(die *removal.Die, c Config) float64 {
+		v := seen(60, 0, c.TargetUM, "c")(die)
+		v.Contact = false
+		return advisor(t, c).Decide(60, v).StretchS
+	}
+	f := removal.NewForecast(learnt.At(0, 60), 0)
+	for name, c := range map[string]struct {
+		config Config
+		want   float64
+	}{
+		"window":           {Config{TargetUM: 2.6, WindowUM: 0.001}, f.LongestFor(2.599, 0.05)},
+		"window as set":    {Config{TargetUM: 2, WindowUM: 0.01}, f.LongestFor(1.99, 0.05)},
+		"risk as set":      {Config{TargetUM: 2, RiskStretch: 0.01}, f.LongestFor(1.96, 0.01)},
+		"wide window":      {Config{TargetUM: 2, WindowUM: 1}, f.TimeToMean(2)},
+		"floor":            {Config{TargetUM: 2, FloorUM: 1.99}, f.LongestFor(1.99, 1e-3)},
+		"floor, no target": {Config{FloorUM: 1.5}, f.LongestFor(1.5, 1e-3)},
+	} {
+		if got := stretch(learnt, c.config); math.Abs(got-c.want) > 1e-6 || !(got > 1) {
+			t.Errorf("%s: next stretch %.2f s, want %.2f", name, got, c.want)
+		}
+	}
+	believed := removal.NewDie(removal.DieConfig{RateRelSD: 0.12})
+	believed.Process(0, true, 0.6)
+	believed.Update(believed.Site("c"), 60, 3, 0.003)
+	g := removal.NewForecast(believed.At(0, 60), 0)
+	if got := stretch(believed, Config{TargetUM: 2}); math.Abs(got-g.TimeToMean(2)/2) > 1e-6 {
+		t.Errorf("rate not learnt: next stretch %.2f s, want half of %.2f", got, g.TimeToMean(2))
 	}
 }

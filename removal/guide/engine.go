@@ -8,6 +8,7 @@ import (
 	"bluefringe/optics/die"
 	"bluefringe/optics/estimate"
 	"bluefringe/optics/fringe"
+	"bluefringe/optics/surface"
 	"bluefringe/removal"
 	"bluefringe/removal/advice"
 )
@@ -22,9 +23,16 @@ type Config struct {
 	// Instruments tells what is known of a channel's spectrometer.
 	Instruments map[string]Instrument
 
-	Process       removal.Process // NaN: not set
-	PrestonRelSD  float64
-	Advice        advice.Config
+	Process      removal.Process // NaN: not set
+	PrestonRelSD float64
+	Ageing       removal.Ageing
+	Advice       advice.Config
+
+	// PositionMM gives the place of a site on the die; nil when no places are known.
+	// Outline is the die itself, zero when it is not known: then its sites are its corners.
+	PositionMM func(site string) (xMM, yMM float64, ok bool)
+	Outline    surface.Outline
+
 	EdgeThreshold float64 // visibility at the contrast edge; 0 takes fringe.Threshold
 	// Cold reads every spectrum by itself, over the whole range of thickness. Otherwise
 	// most spectra of a track that is sure of itself are read from its forecast.
@@ -45,9 +53,6 @@ const (
 	// weakFactor widens the uncertainty of a weak estimate: its fit is poor, so
 	// the uncertainty that the fit states is poor as well.
 	weakFactor = 2
-	// A fringe order is taken from an ambiguous spectrum when the track finds it
-	// within fitsSigmas and all the others beyond failsSigmas.
-	fitsSigmas, failsSigmas = 3, 4.5
 	// So many spectra of a site in a row must be contradicted by a witness before it
 	// is told: one alone, however long nothing follows it, says nothing.
 	witnessRow = 2
@@ -58,7 +63,8 @@ type Engine struct {
 	config  Config
 	advisor *advice.Advisor
 	readers map[string]*reader
-	sites   []*site // in the order in which they were first seen
+	die     *removal.Die
+	sites   []*site // in the order in which they were first seen, as in die
 
 	process  removal.Process
 	contact  bool
@@ -71,7 +77,7 @@ type Engine struct {
 // site is one place on the die.
 type site struct {
 	name         string
-	tracker      *removal.Tracker
+	index        int // in the die
 	latest       *Estimate
 	leads        map[string]*lead // by channel
 	systematicUM float64          // uncertainty that all its readings share
@@ -94,10 +100,13 @@ func New(config Config) (*Engine, error) {
 		return nil, err
 	}
 	nan := math.NaN()
-	return &Engine{
+	e := &Engine{
 		config: config, advisor: advisor, readers: map[string]*reader{},
+		die:     removal.NewDie(removal.DieConfig{RateRelSD: config.PrestonRelSD, Ageing: config.Ageing}),
 		process: config.Process, contact: true, nowS: nan, spokenS: nan,
-	}, nil
+	}
+	e.die.Process(nan, e.contact, e.process.RateUMMin())
+	return e, nil
 }
 
 // Spectrum takes a spectrum. The last of the steps is its own; those before are
@@ -113,7 +122,7 @@ func (e *Engine) Spectrum(s Spectrum) ([]Step, error) {
 	if !e.config.Cold {
 		from = at.leads[s.Channel]
 	}
-	found, err := r.read(s, from, at.tracker.At(s.TimeS).ThicknessUM)
+	found, err := r.read(s, from, e.die.At(at.index, s.TimeS).ThicknessUM)
 	if err != nil {
 		return nil, err
 	}
@@ -138,23 +147,17 @@ func (e *Engine) take(r Reading) ([]Step, removal.Outcome) {
 	steps := e.Advance(found.TimeS)
 	at := e.site(found.Site)
 	at.latest = found
-	trackUM := at.trackUM(found.TimeS, found.ThicknessUM)
+	trackUM := e.trackUM(at, found)
 	other := at.compare(found, trackUM)
 	at.remember(found, trackUM)
 	at.heed(found, other)
 	at.visits.add(found.TimeS)
 	e.interval.add(found.TimeS)
-	outcome := removal.Rejected
-	if um, sd, ok := at.reading(r); ok {
-		if other != nil {
-			sd *= weakFactor
-		}
-		outcome = at.tracker.Update(found.TimeS, um, sd)
-		switch outcome {
-		case removal.Started, removal.Accepted, removal.Relocked:
-			at.goodS = e.nowS
-			at.systematicUM = r.SystematicUM
-		}
+	outcome := e.track(at, r, other != nil)
+	switch outcome {
+	case removal.Started, removal.Accepted, removal.Relocked:
+		at.goodS = e.nowS
+		at.systematicUM = r.SystematicUM
 	}
 	step := e.step(e.nowS, at, found)
 	step.Reading, step.Disagreement = r, other
@@ -162,11 +165,30 @@ func (e *Engine) take(r Reading) ([]Step, removal.Outcome) {
 }
 
 // trackUM is where the track of a site is; before it began, where its reading is.
-func (s *site) trackUM(timeS, readingUM float64) float64 {
-	if !s.tracker.Started() {
-		return readingUM
+func (e *Engine) trackUM(at *site, found *Estimate) float64 {
+	if !e.die.Started(at.index) {
+		return found.ThicknessUM
 	}
-	return s.tracker.At(timeS).ThicknessUM
+	return e.die.At(at.index, found.TimeS).ThicknessUM
+}
+
+// track offers a reading to the track of its site.
+func (e *Engine) track(at *site, r Reading, contradicted bool) removal.Outcome {
+	found, sd := r.Estimate, r.FitSDUM
+	if found.Quality != estimate.Good || contradicted {
+		sd *= weakFactor
+	}
+	switch found.Quality {
+	case estimate.Good, estimate.Weak:
+		return e.die.Update(at.index, found.TimeS, found.ThicknessUM, sd)
+	case estimate.Ambiguous:
+		among := make([]removal.Candidate, len(found.Candidates))
+		for i, c := range found.Candidates {
+			among[i] = removal.Candidate{ThicknessUM: c.ThicknessUM, SDUM: sd, Weight: c.Weight}
+		}
+		return e.die.UpdateAmong(at.index, found.TimeS, among)
+	}
+	return removal.Rejected
 }
 
 // heed counts how often in a row a witness contradicts the readings of a site.
@@ -199,9 +221,7 @@ func (e *Engine) Process(p ProcessChange) []Step {
 	if changed {
 		e.contact = *p.Contact
 	}
-	for _, s := range e.sites {
-		s.tracker.Process(e.nowS, e.contact, e.process.RateUMMin())
-	}
+	e.die.Process(e.nowS, e.contact, e.process.RateUMMin())
 	if changed {
 		steps = append(steps, e.step(e.nowS, nil, nil))
 	}
@@ -257,38 +277,9 @@ func (e *Engine) site(name string) *site {
 	if i >= 0 {
 		return e.sites[i]
 	}
-	s := &site{name: name, leads: map[string]*lead{}, sightings: map[string]sighting{}, goodS: math.NaN(), tracker: removal.NewTracker(removal.TrackerConfig{RateRelSD: e.config.PrestonRelSD})}
-	s.tracker.Process(e.nowS, e.contact, e.process.RateUMMin())
+	s := &site{name: name, index: e.die.Site(name), leads: map[string]*lead{}, sightings: map[string]sighting{}, goodS: math.NaN()}
 	e.sites = append(e.sites, s)
 	return s
-}
-
-// reading returns the thickness that the track shall take.
-func (s *site) reading(r Reading) (thicknessUM, sdUM float64, ok bool) {
-	switch r.Estimate.Quality {
-	case estimate.Good:
-		return r.Estimate.ThicknessUM, r.FitSDUM, true
-	case estimate.Weak:
-		return r.Estimate.ThicknessUM, weakFactor * r.FitSDUM, true
-	case estimate.Ambiguous:
-		return s.choose(r)
-	}
-	return 0, 0, false
-}
-
-// choose asks the track which of the fringe orders of an ambiguous spectrum it
-// can be, if it can be only one.
-func (s *site) choose(r Reading) (thicknessUM, sdUM float64, ok bool) {
-	for _, c := range r.Estimate.Candidates {
-		sigmas := math.Abs(s.tracker.Sigmas(r.Estimate.TimeS, c.ThicknessUM, r.FitSDUM))
-		switch {
-		case sigmas <= fitsSigmas && !ok:
-			thicknessUM, ok = c.ThicknessUM, true
-		case !(sigmas >= failsSigmas):
-			return 0, 0, false
-		}
-	}
-	return thicknessUM, weakFactor * r.FitSDUM, ok
 }
 
 // step says where things stand at a time. at is the site of the spectrum that
@@ -302,7 +293,7 @@ func (e *Engine) step(timeS float64, at *site, found *Estimate) Step {
 	values := advice.Values{
 		Contact: e.contact, Ahead: e.ahead,
 		Here: e.values(timeS, at), Thinnest: e.values(timeS, thinnest),
-		DecisionIntervalS: e.interval.mean(), VisitIntervalS: math.NaN(),
+		DecisionIntervalS: math.Min(e.interval.mean(), blindStepS), VisitIntervalS: math.NaN(),
 	}
 	if thinnest != nil {
 		values.VisitIntervalS = thinnest.visits.mean()
@@ -316,26 +307,35 @@ func (e *Engine) step(timeS float64, at *site, found *Estimate) Step {
 		Estimate: found,
 		Forecast: e.forecast(timeS, at),
 		Advice: Advice{TimeS: timeS, Level: decision.Level, Rule: decision.Rule, Reason: decision.Reason,
-			ThinnestUM: values.Thinnest.ThicknessUM, Site: values.Thinnest.Site},
+			ThinnestUM: values.Thinnest.ThicknessUM, Site: values.Thinnest.Site, NextStretchS: decision.StretchS},
 	}
 }
 
-// look predicts every site and returns the thinnest, nil before the first track.
+// look predicts every site, and the thinnest place between them, and returns the thinnest
+// site, nil before the first track.
 func (e *Engine) look(timeS float64) *site {
 	var thinnest *site
 	e.ahead = e.ahead[:0]
 	for _, s := range e.sites {
-		if !s.tracker.Started() {
+		if !e.die.Started(s.index) {
 			continue
 		}
-		s.state = s.tracker.At(timeS)
-		s.forecast = removal.NewForecast(s.state, s.systematicUM)
-		e.ahead = append(e.ahead, advice.SiteForecast{Site: s.name, Forecast: s.forecast})
+		s.state = e.die.At(s.index, timeS)
+		ahead := siteForecast(s.name, s.state, s.systematicUM)
+		s.forecast = ahead.Forecast
+		e.ahead = append(e.ahead, ahead)
 		if thinnest == nil || s.state.ThicknessUM < thinnest.state.ThicknessUM {
 			thinnest = s
 		}
 	}
+	if thinnest != nil {
+		e.lookBetween(timeS, thinnest)
+	}
 	return thinnest
+}
+
+func siteForecast(name string, s removal.State, systematicUM float64) advice.SiteForecast {
+	return advice.SiteForecast{Site: name, Forecast: removal.NewForecast(s, systematicUM), RateRelSD: s.RateSDUMMin / s.RateUMMin}
 }
 
 func (e *Engine) values(timeS float64, s *site) advice.SiteValues {
@@ -346,7 +346,7 @@ func (e *Engine) values(timeS float64, s *site) advice.SiteValues {
 	}
 	v.Site = s.name
 	v.SinceGoodS = timeS - s.goodS
-	if s.tracker.Started() {
+	if e.die.Started(s.index) {
 		v.ThicknessUM, v.SDUM, v.RateUMMin = s.state.ThicknessUM, s.sdUM(), s.state.RateUMMin
 		v.ThicknessLowUM = s.forecast.QuantileAfter(0.05, 0)
 		v.ToTargetS = e.timeTo(s, e.config.Advice.TargetUM).P50S
@@ -377,7 +377,8 @@ func (e *Engine) forecast(timeS float64, s *site) Forecast {
 		return f
 	}
 	f.Site, f.SinceGoodS = s.name, timeS-s.goodS
-	if s.tracker.Started() {
+	if e.die.Started(s.index) {
+		f.Undecided = s.state.Undecided
 		f.ThicknessUM, f.SDUM = s.state.ThicknessUM, s.sdUM()
 		f.RateUMMin, f.RateSDUMMin = s.state.RateUMMin, s.state.RateSDUMMin
 		f.ToTargetS = e.timeTo(s, e.config.Advice.TargetUM)

@@ -1,10 +1,9 @@
 package guide
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
-	"reflect"
-	"slices"
 	"testing"
 
 	"bluefringe/optics/die"
@@ -184,7 +183,8 @@ func TestAdvanceChangesNothing(t *testing.T) {
 	}
 	a, b := run(0), run(0.07)
 	for i := range a {
-		if a[i].Forecast != b[i].Forecast || a[i].Advice != b[i].Advice || a[i].Estimate.ThicknessUM != b[i].Estimate.ThicknessUM {
+		if a[i].Forecast != b[i].Forecast || fmt.Sprint(a[i].Advice) != fmt.Sprint(b[i].Advice) || // NaN is no NaN's equal
+			a[i].Estimate.ThicknessUM != b[i].Estimate.ThicknessUM {
 			t.Fatalf("step %d: %+v and %+v", i, a[i].Forecast, b[i].Forecast)
 		}
 	}
@@ -344,7 +344,7 @@ func TestSameInputSameOutput(t *testing.T) {
 		}
 		return out
 	}
-	if a, b := run(), run(); !reflect.DeepEqual(a, b) {
+	if a, b := run(), run(); fmt.Sprint(a) != fmt.Sprint(b) {
 		t.Error("two runs differ")
 	}
 }
@@ -365,7 +365,7 @@ func TestTakeIsSpectrum(t *testing.T) {
 	for _, r := range readings {
 		taken = append(taken, again.Take(r)...)
 	}
-	if !slices.Equal(told, taken) {
+	if fmt.Sprint(told) != fmt.Sprint(taken) {
 		t.Error("readings give other steps than their spectra")
 	}
 }

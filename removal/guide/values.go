@@ -103,6 +103,7 @@ type Forecast struct {
 	ToFloorS    removal.Interval
 	SinceGoodS  float64 // since the last trusted estimate of this site
 	Contact     bool
+	Undecided   bool // several fringe orders still explain the site: ThicknessUM and SDUM span them
 }
 
 // Advice is what the operator is told.
@@ -113,4 +114,9 @@ type Advice struct {
 	Reason     string  // one sentence with the numbers
 	ThinnestUM float64 // of all sites; NaN before the first track
 	Site       string  // the thinnest
+
+	// NextStretchS is how long the pad may polish at most before it must be lifted to look,
+	// for the risks that the set-up accepts. NaN while the pad is on the die, and where
+	// nothing is known.
+	NextStretchS float64
 }

@@ -48,6 +48,15 @@ type Site struct {
 	XMM, YMM float64
 }
 
+func (s *Shape) positionMM(site string) (xMM, yMM float64, ok bool) {
+	for _, at := range s.Sites {
+		if at.Name == site {
+			return at.XMM, at.YMM, true
+		}
+	}
+	return 0, 0, false
+}
+
 // Rate is how the true removal rate departs from Preston's law with the set-up's
 // coefficient. Times are times of contact.
 type Rate struct {

@@ -19,7 +19,8 @@ const (
 	blindS        = 4.0 // without a good reading, and two more of them due: blind
 	longestLookS  = 600 // then the run is given up
 
-	// Between two looks he polishes for this part of the time that is said to be left.
+	// Between two looks he polishes as long as the adviser says he may; where it says
+	// nothing of that, for this part of the time that is said to be left.
 	stretchPart   = 1.0 / 3
 	shortestS     = 1.0
 	firstStretchS = 10.0 // when nothing is said of the time left
@@ -43,6 +44,7 @@ type operator struct {
 
 	level     advice.Level // of the newest advice
 	toTargetS float64      // median time left, as last said of the thinnest site; NaN: not said
+	mayS      float64      // longest stretch, as last said in this look; NaN: not said
 
 	liftS, touchS float64 // when the hand will move; +Inf: not decided
 	reacting      bool    // the lift follows an advice and was not planned
@@ -53,7 +55,7 @@ type operator struct {
 
 func newOperator(c *Case, blindfold bool) *operator {
 	never := math.Inf(1)
-	o := &operator{c: c, rng: c.stream(streamHand), blindfold: blindfold, clearS: never, toTargetS: math.NaN(),
+	o := &operator{c: c, rng: c.stream(streamHand), blindfold: blindfold, clearS: never, toTargetS: math.NaN(), mayS: math.NaN(),
 		good: make([]float64, len(c.Shape.Sites)), seenS: -never, liftS: never, touchS: never}
 	for i := range o.good {
 		o.good[i] = math.Inf(-1)
@@ -77,6 +79,9 @@ func (o *operator) hears(timeS float64, s guide.Step) (ends bool) {
 	o.level = s.Advice.Level
 	if s.Forecast.Site == s.Advice.Site {
 		o.toTargetS = s.Forecast.ToTargetS.P50S
+	}
+	if !o.touching {
+		o.mayS = s.Advice.NextStretchS
 	}
 	if !o.touching || o.level < advice.Blind || o.final {
 		return false
@@ -107,7 +112,10 @@ func (o *operator) moves(timeS float64) {
 		o.over = o.final
 	case o.c.Intermittent() && !o.blindfold:
 		stretchS := firstStretchS
-		if !math.IsNaN(o.toTargetS) {
+		switch {
+		case !math.IsNaN(o.mayS):
+			stretchS = math.Max(shortestS, o.mayS)
+		case !math.IsNaN(o.toTargetS):
 			stretchS = math.Max(shortestS, stretchPart*o.toTargetS)
 		}
 		o.liftS = timeS + math.Max(0.3, math.Min(stretchS, o.c.StretchS)+plannedSD*o.rng.NormFloat64())

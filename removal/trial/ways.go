@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"bluefringe/optics/estimate"
+	"bluefringe/optics/surface"
 	"bluefringe/removal"
 	"bluefringe/removal/advice"
 	"bluefringe/removal/guide"
@@ -28,8 +29,9 @@ type Way struct {
 }
 
 // PrestonRelSD is what the set-up says of the Preston coefficient unless Engine is told
-// otherwise.
-const PrestonRelSD = 0.3
+// otherwise: what Draw makes of it, a factor whose logarithm is uniform from ln 0.5 to
+// ln 2, has a standard deviation of ln 4/√12.
+const PrestonRelSD = 0.4
 
 // Engine is the engine with the set-up of the case. change, if not nil, alters its
 // configuration.
@@ -37,7 +39,9 @@ func Engine(name string, change func(*guide.Config)) Way {
 	return Way{Name: name, New: func(c *Case, _ *Die) (Adviser, error) {
 		config := guide.Config{
 			Process: c.Process, PrestonRelSD: PrestonRelSD,
-			Advice: advice.Config{TargetUM: c.TargetUM, FloorUM: c.FloorUM, ReactionS: c.ReactionS},
+			Advice:     advice.Config{TargetUM: c.TargetUM, FloorUM: c.FloorUM, ReactionS: c.ReactionS},
+			PositionMM: c.Shape.positionMM,
+			Outline:    surface.Outline{MinXMM: -c.Shape.HalfMM, MaxXMM: c.Shape.HalfMM, MinYMM: -c.Shape.HalfMM, MaxYMM: c.Shape.HalfMM},
 		}
 		if change != nil {
 			change(&config)
@@ -93,7 +97,7 @@ func (p *plain) step(stop bool, toTargetS float64) []guide.Step {
 	nan := math.NaN()
 	s := guide.Step{TimeS: p.timeS}
 	s.Forecast.ToTargetS = removal.Interval{P05S: nan, P50S: toTargetS, P95S: nan}
-	s.Advice = guide.Advice{TimeS: p.timeS, Rule: "target", ThinnestUM: nan}
+	s.Advice = guide.Advice{TimeS: p.timeS, Rule: "target", ThinnestUM: nan, NextStretchS: nan}
 	if stop {
 		s.Advice.Level = advice.Stop
 	}
