@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 )
 
 // A file that another goroutine writes in odd pieces, begun after the source.
@@ -19,7 +20,7 @@ func TestFollowGrowing(t *testing.T) {
 	defer cancel()
 	got := newSink()
 	waiting := make(chan string, 2)
-	done := start(ctx, Follow(path, func(text string) { waiting <- text }), got.emit)
+	done := start(ctx, Follow(path, nil, func(text string) { waiting <- text }), got.emit)
 	if said := <-waiting; !strings.Contains(said, path) {
 		t.Errorf("notice %q", said)
 	}
@@ -61,7 +62,7 @@ func TestFollowHalfLine(t *testing.T) {
 	ctx, cancel := context.WithCancel(context.Background())
 	defer cancel()
 	got := newSink()
-	done := start(ctx, Follow(path, nil), got.emit)
+	done := start(ctx, Follow(path, nil, nil), got.emit)
 	got.await(t, 1)
 	write(t, path, os.O_APPEND, " 00000000\n")
 	if lines := got.await(t, 2); lines[1] != note(1)+" 00000000" {
@@ -73,40 +74,61 @@ func TestFollowHalfLine(t *testing.T) {
 	}
 }
 
+// A file that is cut, replaced or rotated in the middle of a line: the torn line and
+// the change are told, and what the name holds then is read from its start.
 func TestFollowChanged(t *testing.T) {
+	fresh := note(7) + "\n" + note(8) + "\n" + note(9) + "\n"
 	tests := []struct {
 		name   string
 		change func(t *testing.T, path string)
 		want   error
 	}{
-		{"shorter", func(t *testing.T, path string) { write(t, path, os.O_TRUNC, "x\n") }, ErrTruncated},
+		{"shorter", func(t *testing.T, path string) {
+			write(t, path, os.O_TRUNC, "")
+			time.Sleep(2 * pollEvery) // the change is seen while the file is short
+			write(t, path, os.O_APPEND, fresh)
+		}, ErrTruncated},
 		{"replaced", func(t *testing.T, path string) {
-			write(t, path+".new", os.O_CREATE, strings.Repeat("longer than before\n", 10))
+			write(t, path+".new", os.O_CREATE, fresh)
 			if err := os.Rename(path+".new", path); err != nil {
 				t.Skipf("this system does not replace an open file: %v", err)
 			}
 		}, ErrReplaced},
-		{"removed", func(t *testing.T, path string) {
+		{"rotated", func(t *testing.T, path string) {
+			if err := os.Rename(path, path+".1"); err != nil {
+				t.Skipf("this system does not rename an open file: %v", err)
+			}
+			write(t, path, os.O_CREATE, fresh)
+		}, ErrReplaced},
+		{"removed and made again", func(t *testing.T, path string) {
 			if err := os.Remove(path); err != nil {
 				t.Skipf("this system does not remove an open file: %v", err)
 			}
+			time.Sleep(50 * time.Millisecond)
+			write(t, path, os.O_CREATE, fresh)
 		}, ErrReplaced},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
+			t.Parallel()
 			path := filepath.Join(t.TempDir(), "run.jsonl")
 			write(t, path, os.O_CREATE, note(0)+"\n{half")
 			ctx, cancel := context.WithCancel(context.Background())
 			defer cancel()
 			got := newSink()
-			done := start(ctx, Follow(path, nil), got.emit)
+			done := start(ctx, Follow(path, nil, nil), got.emit)
 			got.await(t, 1)
 			tt.change(t, path)
-			if err := result(t, done); !errors.Is(err, tt.want) || !strings.Contains(err.Error(), path) {
-				t.Errorf("got %v", err)
+			lines := got.await(t, 6)
+			if !strings.Contains(lines[1], "torn: its 5 bytes") || !strings.Contains(lines[2], tt.want.Error()) || !strings.Contains(lines[2], path) {
+				t.Errorf("the change was told as %q", lines[1:3])
 			}
-			if lines := got.all(); len(lines) != 2 || lines[0] != note(0) || !strings.Contains(lines[1], "torn") {
-				t.Errorf("got %q", lines)
+			if whole := slices.Concat(lines[:1], lines[3:]); !slices.Equal(whole, []string{note(0), note(7), note(8), note(9)}) {
+				t.Errorf("got %q", whole)
+			}
+			cancel()
+			if err := result(t, done); err != context.Canceled {
+				t.Errorf("got %v", err)
 			}
 		})
 	}

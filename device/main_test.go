@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -89,4 +90,9 @@ func notes(n int) (lines []string) {
 		lines = append(lines, note(i))
 	}
 	return lines
+}
+
+// has tells whether a line holds a part.
+func has(lines []string, part string) bool {
+	return slices.ContainsFunc(lines, func(l string) bool { return strings.Contains(l, part) })
 }

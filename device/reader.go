@@ -6,7 +6,8 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
+
+	"bluefringe/device/record/pack"
 )
 
 // Reader reads lines from r until its end: standard input, or a record held in
@@ -46,7 +47,7 @@ func (s *readerSource) Run(ctx context.Context, emit func(Line) error) error {
 			}
 		}
 	}()
-	lines := newFramer(ctx, emit)
+	lines := newFramer(ctx, nil, emit)
 	for {
 		if err := ctx.Err(); err != nil {
 			return err
@@ -65,7 +66,8 @@ func (s *readerSource) Run(ctx context.Context, emit func(Line) error) error {
 	}
 }
 
-// File reads a finished record from its start to its end. A last line that is
+// File reads a finished record from its start to its end, decompressed where it is
+// compressed (gzip, zstd). A last line that is
 // torn, as a crash leaves it, becomes a Line with a *TornError; the file itself
 // is not changed.
 func File(path string) Source {
@@ -77,12 +79,12 @@ type fileSource struct{ path string }
 func (s *fileSource) Name() string { return s.path }
 
 func (s *fileSource) Run(ctx context.Context, emit func(Line) error) error {
-	f, err := os.Open(s.path)
+	f, err := pack.Open(s.path)
 	if err != nil {
 		return err
 	}
 	defer f.Close()
-	lines := newFramer(ctx, emit)
+	lines := newFramer(ctx, nil, emit)
 	chunk := make([]byte, 64<<10)
 	for {
 		if err := ctx.Err(); err != nil {

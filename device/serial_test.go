@@ -51,7 +51,7 @@ func TestSerial(t *testing.T) {
 	ctx, cancel := context.WithCancel(context.Background())
 	defer cancel()
 	got := newSink()
-	done := start(ctx, Serial(port, 115200), got.emit)
+	done := start(ctx, Serial(SerialConfig{Port: port, Line: DefaultLine(115200)}), got.emit)
 	for chunk := range slices.Chunk(stream, 701) {
 		if _, err := instrument.Write(chunk); err != nil {
 			t.Fatal(err)
@@ -76,7 +76,7 @@ func TestSerial(t *testing.T) {
 func TestSerialUnplugged(t *testing.T) {
 	instrument, port := openPTY(t)
 	got := newSink()
-	done := start(context.Background(), Serial(port, 9600), got.emit)
+	done := start(context.Background(), Serial(SerialConfig{Port: port, Line: DefaultLine(9600)}), got.emit)
 	if _, err := instrument.Write([]byte(note(0) + "\n" + `{"type":"no`)); err != nil {
 		t.Fatal(err)
 	}
@@ -101,7 +101,7 @@ func TestSerialSilent(t *testing.T) {
 	_, port := openPTY(t)
 	ctx, cancel := context.WithTimeout(context.Background(), 3*readTimeout)
 	defer cancel()
-	if err := Serial(port, 9600).Run(ctx, newSink().emit); err != context.DeadlineExceeded {
+	if err := Serial(SerialConfig{Port: port, Line: DefaultLine(9600)}).Run(ctx, newSink().emit); err != context.DeadlineExceeded {
 		t.Errorf("got %v", err)
 	}
 }
@@ -109,7 +109,7 @@ func TestSerialSilent(t *testing.T) {
 func TestSerialEmitError(t *testing.T) {
 	instrument, port := openPTY(t)
 	stop := errors.New("stop")
-	done := start(context.Background(), Serial(port, 9600), func(Line) error { return stop })
+	done := start(context.Background(), Serial(SerialConfig{Port: port, Line: DefaultLine(9600)}), func(Line) error { return stop })
 	if _, err := instrument.Write([]byte("x\n")); err != nil {
 		t.Fatal(err)
 	}
@@ -124,22 +124,30 @@ func TestSerialCannotOpen(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, port := openPTY(t)
+	with := func(change func(*LineConfig)) LineConfig {
+		line := DefaultLine(9600)
+		change(&line)
+		return line
+	}
 	tests := []struct {
 		port string
-		baud int
+		line LineConfig
 		says string
 	}{
-		{filepath.Join(t.TempDir(), "ttyUSB9"), 9600, "no such port"},
-		{plain, 9600, "not a serial port"},
-		{port, 0, "above 0"},
+		{filepath.Join(t.TempDir(), "ttyUSB9"), DefaultLine(9600), "no such port"},
+		{plain, DefaultLine(9600), "not a serial port"},
+		{port, DefaultLine(0), "above 0"},
+		{port, with(func(l *LineConfig) { l.DataBits = 9 }), "5 to 8"},
+		{port, with(func(l *LineConfig) { l.Parity = "both" }), "none, odd, even, mark, space"},
+		{port, with(func(l *LineConfig) { l.StopBits = 0 }), "1, 1.5 or 2"},
 	}
 	for _, tt := range tests {
-		err := Serial(tt.port, tt.baud).Run(context.Background(), newSink().emit)
+		err := Serial(SerialConfig{Port: tt.port, Line: tt.line}).Run(context.Background(), newSink().emit)
 		if err == nil || !strings.Contains(err.Error(), tt.says) || errors.Is(err, ErrUnplugged) {
-			t.Errorf("%s at %d: got %v", tt.port, tt.baud, err)
+			t.Errorf("%s at %+v: got %v", tt.port, tt.line, err)
 		}
 	}
-	err := Serial(tests[0].port, 9600).Run(context.Background(), newSink().emit)
+	err := Serial(SerialConfig{Port: tests[0].port, Line: DefaultLine(9600)}).Run(context.Background(), newSink().emit)
 	if !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("got %v", err)
 	}

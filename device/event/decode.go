@@ -38,18 +38,22 @@ var (
 // the object (one space, eight hex digits), it must be right. An unknown type
 // gives an Event without Body; unknown fields are ignored. Body is a value
 // (Spectrum, not *Spectrum) and shares no memory with line; Raw does.
-func Decode(line []byte) (Event, error) {
+func Decode(line []byte) (Event, error) { return new(Decoder).Decode(line) }
+
+// unwrap takes line end and checksum from a line.
+func unwrap(line []byte) (object []byte, err error) {
 	line = bytes.TrimRight(line, "\r\n")
 	if len(bytes.TrimSpace(line)) == 0 {
-		return Event{}, ErrBlank
+		return nil, ErrBlank
 	}
 	if len(line) > MaxLineBytes {
-		return Event{}, fmt.Errorf("%w: found %d bytes, at most %d are allowed", ErrTooLong, len(line), MaxLineBytes)
+		return nil, fmt.Errorf("%w: found %d bytes, at most %d are allowed", ErrTooLong, len(line), MaxLineBytes)
 	}
-	object, err := cutCRC(line)
-	if err != nil {
-		return Event{}, err
-	}
+	return cutCRC(line)
+}
+
+// decodeObject reads any event.
+func decodeObject(object []byte) (Event, error) {
 	if !utf8.Valid(object) {
 		return Event{}, fmt.Errorf("%w: the line is not UTF-8", ErrSyntax)
 	}
@@ -167,6 +171,10 @@ func (d *decoder) body() Body {
 		return d.run()
 	case "setup":
 		return Setup{TOML: d.text("toml", required)}
+	case "received":
+		return Received{At: d.moment("at", required)}
+	case "prior":
+		return d.prior()
 	case "dark":
 		return Dark{TimeS: d.time(), Channel: d.name("channel", required), Counts: d.pixels("counts", required)}
 	case "reference":
@@ -224,12 +232,7 @@ func (d *decoder) run() Run {
 		r.Format = Format
 	}
 	r.Job = d.text("job", optional)
-	if started := d.text("started", optional); started != "" {
-		var err error
-		if r.Started, err = time.Parse(time.RFC3339Nano, started); err != nil {
-			d.fail(fmt.Errorf("field \"started\" is %s: a time like 2026-03-02T08:00:00Z is allowed", quote([]byte(started))))
-		}
-	}
+	r.Started = d.moment("started", optional)
 	for _, m := range d.object("channels", MaxChannels) {
 		if r.Channels == nil {
 			r.Channels = map[string]Channel{}
@@ -243,6 +246,28 @@ func (d *decoder) run() Run {
 		r.Sites[m.name] = d.position(m)
 	}
 	return r
+}
+
+func (d *decoder) prior() Prior {
+	var p Prior
+	for _, f := range []struct {
+		name string
+		most float64
+		to   *float64
+	}{{"preston_per_pa", 1e-9, &p.PrestonPerPa}, {"preston_rel_sd", 10, &p.PrestonRelSD}} {
+		v := d.number(f.name, required)
+		switch {
+		case v == nil:
+		case !(*v > 0 && *v <= f.most):
+			d.fail(fmt.Errorf("field %q is %g: above 0 and up to %g is allowed", f.name, *v, f.most))
+		default:
+			*f.to = *v
+		}
+	}
+	if raw := d.get("runs"); raw != nil && string(raw) != "[]" {
+		p.Runs = d.pixels("runs", optional)
+	}
+	return p
 }
 
 func (d *decoder) channel(m member) Channel {
@@ -406,6 +431,19 @@ func (d *decoder) text(name string, need bool) string {
 		d.fail(fmt.Errorf("field %q is %s: text is allowed", name, quote(raw)))
 	}
 	return s
+}
+
+// moment reads a date with a time (RFC 3339); empty text is the zero time.
+func (d *decoder) moment(name string, need bool) time.Time {
+	said := d.text(name, need)
+	if said == "" && !need {
+		return time.Time{}
+	}
+	at, err := time.Parse(time.RFC3339Nano, said)
+	if err != nil {
+		d.fail(fmt.Errorf("field %q is %s: a time like 2026-03-02T08:00:00Z is allowed", name, quote([]byte(said))))
+	}
+	return at
 }
 
 func (d *decoder) name(name string, need bool) string {

@@ -344,36 +344,3 @@ func FuzzClean(f *testing.F) {
 		}
 	})
 }
-
-func BenchmarkDecode(b *testing.B) {
-	counts := make(Values, 1024)
-	for i := range counts {
-		counts[i] = math.Round(30000 + 20000*math.Sin(float64(i)/20))
-	}
-	reflectance := make(Values, 1024)
-	for i := range reflectance {
-		reflectance[i] = 0.3 + 0.1*math.Sin(float64(i)/20)
-	}
-	for _, bb := range []struct {
-		name string
-		body Body
-	}{
-		{"counts1024", Spectrum{TimeS: 12.5, Channel: "vis", Counts: counts}},
-		{"reflectance1024", Spectrum{TimeS: 12.5, Channel: "vis", Reflectance: reflectance}},
-	} {
-		line, err := Append(nil, bb.body)
-		if err != nil {
-			b.Fatal(err)
-		}
-		line = AppendCRC(nil, line)
-		b.Run(bb.name, func(b *testing.B) {
-			b.SetBytes(int64(len(line)))
-			b.ReportAllocs()
-			for b.Loop() {
-				if _, err := Decode(line); err != nil {
-					b.Fatal(err)
-				}
-			}
-		})
-	}
-}

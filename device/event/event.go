@@ -39,6 +39,21 @@ type Setup struct {
 	TOML string `json:"toml"`
 }
 
+// Received goes into a record before a line and says when that came, by the clock of
+// the computer. A line without one of its own came at most 0.1 s after the newest time.
+type Received struct {
+	At time.Time `json:"at"`
+}
+
+// Prior is the Preston coefficient that past runs let expect of this run. It goes
+// before the first process or spectrum and counts where the set-up gives none; so a
+// record that holds it replays the same without the rate book.
+type Prior struct {
+	PrestonPerPa float64 `json:"preston_per_pa"` // 1/Pa
+	PrestonRelSD float64 `json:"preston_rel_sd"` // standard deviation over mean
+	Runs         Values  `json:"runs,omitempty"` // of the rate book that it stands on, by ID
+}
+
 // Dark is what the detector counts without light.
 type Dark struct {
 	TimeS   float64 `json:"time_s"`
@@ -131,10 +146,15 @@ type Advice struct {
 	Reason     string   `json:"reason,omitempty"`
 	ThinnestUM *float64 `json:"thinnest_um,omitempty"`
 	Site       string   `json:"site,omitempty"`
+
+	// How long the next stretch of polishing may be at most, while the pad is up.
+	NextStretchS *float64 `json:"next_stretch_s,omitempty"`
 }
 
 func (Run) kind() string       { return "run" }
 func (Setup) kind() string     { return "setup" }
+func (Received) kind() string  { return "received" }
+func (Prior) kind() string     { return "prior" }
 func (Dark) kind() string      { return "dark" }
 func (Reference) kind() string { return "reference" }
 func (Process) kind() string   { return "process" }

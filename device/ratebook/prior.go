@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 )
 
@@ -81,6 +82,15 @@ func relaxations() []relaxation {
 // leaves a new run least uncertain: a single run that matches in all is worth more
 // than many with another slurry. No run at all is no error: see Prior.Runs.
 func (b *Book) Prior(ctx context.Context, q Query) (Prior, error) {
+	runs, err := b.list(ctx, Filter{Before: q.Before}.takes)
+	if err != nil {
+		return Prior{}, b.explain(ctx, err)
+	}
+	return Pool(q, runs)
+}
+
+// Pool is Prior over runs that were listed before, the oldest first.
+func Pool(q Query, runs []Run) (Prior, error) {
 	switch {
 	case q.Factor == 0:
 		q.Factor = 2
@@ -88,10 +98,8 @@ func (b *Book) Prior(ctx context.Context, q Query) (Prior, error) {
 		return Prior{}, fmt.Errorf("prior from the rate book: factor: found %g: 1 or more is allowed", q.Factor)
 	}
 	q.Material, q.Pad, q.Slurry = clean(q.Material), clean(q.Pad), clean(q.Slurry)
-	runs, err := b.list(ctx, Filter{Before: q.Before}.takes)
-	if err != nil {
-		return Prior{}, b.explain(ctx, err)
-	}
+	early := Filter{Before: q.Before}
+	runs = slices.DeleteFunc(slices.Clone(runs), func(r Run) bool { return !early.takes(r) })
 	return q.prior(runs), nil
 }
 

@@ -97,7 +97,7 @@ func TestCreate(t *testing.T) {
 	if err != nil || string(got) != want {
 		t.Errorf("got %q, %v", got, err)
 	}
-	if s := r.Stats(); s != (Stats{Lines: 4, Bytes: int64(len(want))}) {
+	if s := r.Stats(); s != (Stats{Lines: 4, Written: 4, Bytes: int64(len(want))}) {
 		t.Errorf("got %+v", s)
 	}
 
@@ -116,7 +116,7 @@ func TestCreate(t *testing.T) {
 func TestFlushPolicy(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := &disk{room: -1}
-		r := start("r", d, MaxPendingBytes)
+		r := To("r", d)
 		r.Append([]byte("a"))
 		synctest.Wait()
 		if text, syncs := d.state(); text != "a\n" || syncs != 0 {
@@ -154,7 +154,7 @@ func TestFlushPolicy(t *testing.T) {
 func TestDiskFull(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := &disk{room: 5}
-		r := start("r", d, MaxPendingBytes)
+		r := To("r", d)
 		want := ""
 		for i := range 10 {
 			line := fmt.Sprintf("line %d", i)
@@ -193,7 +193,7 @@ func TestDiskDead(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		const limit = 1000
 		d := &disk{room: 0}
-		r := start("r", d, limit)
+		r := start("r", d, limit, gauge{})
 		for range 100 {
 			r.Append(bytes.Repeat([]byte("x"), 99))
 			synctest.Wait()
@@ -211,7 +211,7 @@ func TestSyncFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		broken := errors.New("input/output error")
 		d := &disk{room: -1, failSync: broken}
-		r := start("r", d, MaxPendingBytes)
+		r := To("r", d)
 		r.Append([]byte("a"))
 		time.Sleep(2 * time.Second)
 		if err := r.Err(); !errors.Is(err, broken) {
@@ -227,14 +227,14 @@ func TestSyncFails(t *testing.T) {
 
 func TestAppendRefuses(t *testing.T) {
 	d := &disk{room: -1}
-	r := start("r", d, MaxPendingBytes)
+	r := To("r", d)
 	r.Append([]byte("a\nb"))
 	if r.Err() == nil {
 		t.Error("a line end inside was accepted")
 	}
 	_ = r.Close()
 
-	r = start("r", d, MaxPendingBytes)
+	r = To("r", d)
 	if err := r.Close(); err != nil {
 		t.Error(err)
 	}
@@ -292,13 +292,18 @@ func TestRecordOfARun(t *testing.T) {
 	}
 }
 
-func BenchmarkAppend(b *testing.B) {
+// spectrumLine is about as long as a spectrum of 2048 pixels of 16 bits.
+func spectrumLine() []byte { return bytes.Repeat([]byte("1"), 12300) }
+
+// BenchmarkReceive is how fast spectra of 2048 pixels go to the system, times of receipt
+// and the fsync of every second included.
+func BenchmarkReceive(b *testing.B) {
 	r, err := Create(filepath.Join(b.TempDir(), "run.jsonl"))
 	if err != nil {
 		b.Fatal(err)
 	}
 	defer r.Close()
-	line := bytes.Repeat([]byte("1"), 7000)
+	line := spectrumLine()
 	b.SetBytes(int64(len(line)))
 	b.ReportAllocs()
 	n := 0
@@ -309,6 +314,27 @@ func BenchmarkAppend(b *testing.B) {
 				time.Sleep(time.Millisecond)
 			}
 		}
-		r.Append(line)
+		r.Receive(line, time.Now())
+	}
+	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "spectra/s")
+}
+
+// BenchmarkSecond is the work for one second of 200 spectra, fsync included.
+func BenchmarkSecond(b *testing.B) {
+	f, err := os.Create(filepath.Join(b.TempDir(), "run.jsonl"))
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer f.Close()
+	line := append(spectrumLine(), '\n')
+	for b.Loop() {
+		for range 200 {
+			if _, err := f.Write(line); err != nil {
+				b.Fatal(err)
+			}
+		}
+		if err := f.Sync(); err != nil {
+			b.Fatal(err)
+		}
 	}
 }

@@ -59,6 +59,8 @@ func (c *checker) together(s Setup) {
 	if t := s.Target; t.FloorUM > 0 && t.ThicknessUM > 0 && t.FloorUM >= t.ThicknessUM {
 		c.add("target.floor_um", "found %g: less than target.thickness_um, %g, is allowed", t.FloorUM, t.ThicknessUM)
 	}
+	c.need("die", "width_mm", "height_mm")
+	c.plan(s)
 	for i := range s.Optics.Under {
 		c.need(fmt.Sprintf("optics.under[%d]", i), "material", "thickness_nm")
 	}
@@ -79,6 +81,7 @@ func (c *checker) together(s Setup) {
 	case spring && p.SpringNMM == 0:
 		c.add("process.compression_mm", "found compression_mm without spring_n_mm: both are needed")
 	}
+	c.sources(s)
 	for name, ch := range s.Channels {
 		if _, err := ch.Wavelengths(); err != nil {
 			c.add("channels."+name, "%v", err)

@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"bluefringe/device/event"
 	"bluefringe/optics/material"
@@ -15,6 +16,7 @@ type kind int
 const (
 	number kind = iota
 	whole
+	truth
 	text
 	materialName
 	numbers
@@ -25,7 +27,7 @@ const (
 )
 
 func (k kind) String() string {
-	return [...]string{"a number", "a whole number", "text", "text", "a list of numbers", "a list of two numbers", "a table", "a list of tables", "a table"}[k]
+	return [...]string{"a number", "a whole number", "true or false", "text", "text", "a list of numbers", "a list of two numbers", "a table", "a list of tables", "a table"}[k]
 }
 
 // field is one key the file may have.
@@ -38,10 +40,15 @@ type field struct {
 
 // schema lists every key. The words in allowed finish "… is allowed".
 func schema() []field {
-	return []field{
+	return append(append(planSchema(), sourceSchema()...), []field{
 		{path: "target", kind: table},
 		{"target.thickness_um", number, above(0, 1000), "above 0 and up to 1000 um"},
 		{"target.floor_um", number, from(0, 1000), "0 to 1000 um"},
+		{"target.window_um", number, above(0, 100), "above 0 and up to 100 um"},
+
+		{path: "die", kind: table},
+		{"die.width_mm", number, above(0, 1000), "above 0 and up to 1000 mm"},
+		{"die.height_mm", number, above(0, 1000), "above 0 and up to 1000 mm"},
 
 		{path: "optics", kind: table},
 		oneOf("optics.ambient", "air", "water"),
@@ -68,6 +75,9 @@ func schema() []field {
 		{"instrument.*.stray", number, from(0, 0.2), "0 to 0.2, as a fraction"},
 
 		{path: "process", kind: table},
+		{"process.material", text, shortName, "a name of up to 64 characters"},
+		{"process.pad", text, shortName, "a name of up to 64 characters"},
+		{"process.slurry", text, shortName, "a name of up to 64 characters"},
 		{"process.pad_mm", number, above(0, 1000), "above 0 and up to 1000 mm"},
 		{"process.force_n", number, above(0, 1e4), "above 0 and up to 10000 N"},
 		{"process.spring_n_mm", number, above(0, 1e4), "above 0 and up to 10000 N/mm"},
@@ -75,10 +85,13 @@ func schema() []field {
 		{"process.speed_m_s", number, above(0, 100), "above 0 and up to 100 m/s"},
 		{"process.preston_per_pa", number, above(0, 1e-9), "above 0 and up to 1e-9 per Pa (polishing silicon is near 1e-13)"},
 		{"process.preston_rel_sd", number, above(0, 10), "above 0 and up to 10, as a fraction"},
+		{"process.break_in_s", number, above(0, 36000), "above 0 and up to 36000 s"},
+		{"process.glazing_s", number, above(0, 360000), "above 0 and up to 360000 s"},
 
 		{path: "stop", kind: table},
 		{"stop.reaction_s", number, from(0, 600), "0 to 600 s"},
 		{"stop.risk_floor", number, above(0, 0.5), "above 0 and up to 0.5"},
+		{"stop.risk_stretch", number, above(0, 0.5), "above 0 and up to 0.5"},
 		{"stop.prepare_s", number, from(0, 3600), "0 to 3600 s"},
 
 		{path: "rule", kind: tables},
@@ -95,7 +108,7 @@ func schema() []field {
 
 		{path: "calibration", kind: table},
 		{"calibration.record", text, filled, "the name of a record"},
-	}
+	}...)
 }
 
 func above(low, high float64) func(any) bool {
@@ -116,6 +129,9 @@ func ordered(v any) bool {
 	return 0 <= low && low <= high && high <= 1
 }
 
+// shortName takes a name of the user's choice that fits in a table.
+func shortName(v any) bool { return filled(v) && utf8.RuneCountInString(v.(string)) <= 64 }
+
 func filled(v any) bool { return strings.TrimSpace(v.(string)) != "" }
 
 // is tells whether a decoded TOML value has the kind's shape.
@@ -125,6 +141,9 @@ func (k kind) is(v any) bool {
 		return !math.IsNaN(float(v))
 	case whole:
 		_, ok := v.(int64)
+		return ok
+	case truth:
+		_, ok := v.(bool)
 		return ok
 	case text, materialName:
 		_, ok := v.(string)

@@ -19,14 +19,19 @@ const MaxBytes = 1 << 20
 
 // Setup is the content of a set-up file with its defaults filled in.
 type Setup struct {
+	Start       Start                    `toml:"start"`
 	Target      Target                   `toml:"target"`
+	Die         Die                      `toml:"die"`
 	Optics      Optics                   `toml:"optics"`
 	Instrument  map[string]Instrument    `toml:"instrument"` // by channel
 	Process     Process                  `toml:"process"`
+	Plan        Plan                     `toml:"plan"`
 	Stop        Stop                     `toml:"stop"`
 	Rule        []Rule                   `toml:"rule"`
 	Channels    map[string]event.Channel `toml:"channels"`
 	Calibration Calibration              `toml:"calibration"`
+	Serial      Serial                   `toml:"serial"`
+	Files       Files                    `toml:"files"`
 
 	Name string `toml:"-"` // of the file, for messages
 	Raw  string `toml:"-"` // the text, for the record; empty for Default
@@ -36,6 +41,14 @@ type Setup struct {
 type Target struct {
 	ThicknessUM float64 `toml:"thickness_um"` // 0: not set
 	FloorUM     float64 `toml:"floor_um"`     // no place may ever be thinner; 0: not set
+	WindowUM    float64 `toml:"window_um"`    // how far below the target is still as wanted; 0: the advice's default
+}
+
+// Die is the silicon that counts: a rectangle around x = y = 0 of the sites. Zero means
+// not known: then the sites are its corners.
+type Die struct {
+	WidthMM  float64 `toml:"width_mm"`
+	HeightMM float64 `toml:"height_mm"`
 }
 
 // Optics is what the light meets.
@@ -85,8 +98,12 @@ type Reflector struct {
 	Coverage [2]float64 `toml:"coverage"` // least and most of the spot that is metal
 }
 
-// Process is what removes the silicon. Zero means not set.
+// Process is what removes the silicon. Zero means not set. The names are clean text
+// of the user's choice; the rate book compares runs by them.
 type Process struct {
+	Material      string  `toml:"material"` // that is removed; "silicon" unless set
+	Pad           string  `toml:"pad"`      // kind of pad
+	Slurry        string  `toml:"slurry"`
 	PadMM         float64 `toml:"pad_mm"`
 	ForceN        float64 `toml:"force_n"`
 	SpringNMM     float64 `toml:"spring_n_mm"`
@@ -94,6 +111,8 @@ type Process struct {
 	SpeedMS       float64 `toml:"speed_m_s"`
 	PrestonPerPa  float64 `toml:"preston_per_pa"`
 	PrestonRelSD  float64 `toml:"preston_rel_sd"`
+	BreakInS      float64 `toml:"break_in_s"` // time constants of the rate over contact; 0: not known
+	GlazingS      float64 `toml:"glazing_s"`
 }
 
 // Force returns the force on the pad in newtons, from the spring where there is
@@ -115,9 +134,10 @@ func (p Process) PredictsRate() bool {
 
 // Stop says how the advice to stop is timed.
 type Stop struct {
-	ReactionS float64 `toml:"reaction_s"` // from the advice to pad off the die
-	RiskFloor float64 `toml:"risk_floor"` // accepted probability of crossing the floor
-	PrepareS  float64 `toml:"prepare_s"`  // how long before stop the operator is told to prepare
+	ReactionS   float64 `toml:"reaction_s"`   // from the advice to pad off the die
+	RiskFloor   float64 `toml:"risk_floor"`   // accepted probability of crossing the floor
+	RiskStretch float64 `toml:"risk_stretch"` // and of passing the window of the target in a stretch without sight; 0: the advice's default
+	PrepareS    float64 `toml:"prepare_s"`    // how long before stop the operator is told to prepare
 }
 
 // Rule is one stop rule of the operator's own.
@@ -149,8 +169,10 @@ func Default() Setup {
 func defaults() Setup {
 	return Setup{
 		Optics:  Optics{Ambient: "air", TemperatureC: 25},
-		Process: Process{PrestonRelSD: 0.3},
+		Process: Process{Material: "silicon", PrestonRelSD: 0.3},
 		Stop:    Stop{ReactionS: 2, RiskFloor: 1e-3, PrepareS: 20},
+		Serial:  defaultSerial(),
+		Files:   defaultFiles(),
 	}
 }
 
@@ -226,6 +248,10 @@ func (s *Setup) fill(lines map[string]int) {
 	if r := s.Optics.Reflector; r != nil && lines["optics.reflector.coverage"] == 0 {
 		r.Coverage = defaultCoverage()
 	}
+	for _, name := range []*string{&s.Process.Material, &s.Process.Pad, &s.Process.Slurry} {
+		*name = cleanName(*name)
+	}
+	s.Plan.fill(lines)
 	for i := range s.Rule {
 		s.Rule[i].Line = lines[key("rule", i, "when")]
 		if s.Rule[i].Name == "" {

@@ -40,6 +40,8 @@ na = 0.1
 stray = 0.005
 
 [process]
+pad = "felt, soft"
+slurry = " colloid A  (fresh)"
 pad_mm = 3
 spring_n_mm = 0.7
 compression_mm = 2
@@ -86,17 +88,19 @@ func TestParse(t *testing.T) {
 			Doping:    Doping{Type: "p", PerCM3: 1e19},
 		},
 		Instrument: map[string]Instrument{"vis": {ResolutionNM: 1.5, NA: 0.1, Stray: 0.005}},
-		Process:    Process{PadMM: 3, SpringNMM: 0.7, CompressionMM: 2, SpeedMS: 0.25, PrestonPerPa: 2.4e-13, PrestonRelSD: 0.3},
+		Process:    Process{Material: "silicon", Pad: "felt, soft", Slurry: "colloid A (fresh)", PadMM: 3, SpringNMM: 0.7, CompressionMM: 2, SpeedMS: 0.25, PrestonPerPa: 2.4e-13, PrestonRelSD: 0.3},
 		Stop:       Stop{ReactionS: 3, RiskFloor: 1e-3, PrepareS: 0},
 		Rule: []Rule{
-			{Name: "edge witness", When: "edge_nm < 470", ForS: 3, Advice: "stop", Line: 42},
-			{Name: "rule 2", When: "sd_um > 0.1", Advice: "blind", Line: 46},
+			{Name: "edge witness", When: "edge_nm < 470", ForS: 3, Advice: "stop", Line: 44},
+			{Name: "rule 2", When: "sd_um > 0.1", Advice: "blind", Line: 48},
 		},
 		Channels: map[string]event.Channel{
 			"vis": {WavelengthPoly: event.Values{400, 0.5}, Pixels: 1024},
 			"nir": {WavelengthNM: event.Values{1300, 1299.5}},
 		},
 		Calibration: Calibration{Record: "dark.jsonl"},
+		Serial:      defaultSerial(),
+		Files:       defaultFiles(),
 		Name:        "die.toml", Raw: full,
 	}
 	if !reflect.DeepEqual(got, want) {
@@ -216,6 +220,9 @@ func TestProblems(t *testing.T) {
 		{"[process]\nforce_n = 1\nspring_n_mm = 1\ncompression_mm = 1", []string{"die.toml:2: process.force_n: found both"}},
 		{"[process]\nspring_n_mm = 1", []string{"die.toml:2: process.spring_n_mm: … compression_mm"}},
 		{"[process]\ncompression_mm = 1", []string{"die.toml:2: process.compression_mm: … spring_n_mm"}},
+		{"[process]\npad = \" \"", []string{"die.toml:2: process.pad: found … up to 64 characters"}},
+		{"[process]\nslurry = \"" + strings.Repeat("µ", 65) + "\"", []string{"die.toml:2: process.slurry: found … up to 64 characters"}},
+		{"[process]\nmaterial = 7", []string{"die.toml:2: process.material: found 7: text"}},
 		{"[process]\npreston_per_pa = 2.4", []string{"die.toml:2: process.preston_per_pa: found 2.4 … 1e-13"}},
 		{"[stop]\nrisk_floor = 0", []string{"die.toml:2: stop.risk_floor: found 0"}},
 		{"[[rule]]\nwhen = \"true\"\nadvice = \"halt\"", []string{`die.toml:3: rule[0].advice: found "halt": one of continue, prepare, blind, stop`}},
