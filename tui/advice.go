@@ -16,21 +16,26 @@ type band struct {
 	large string
 	shape rune
 	pen   pen
+	next  string // most that the pad may polish next, empty while that is no question
 }
 
 // bandOf returns the advice line of a snapshot.
 func bandOf(s *Snapshot, r *reading) band {
 	l := s.level()
-	b := band{words: order(l)}
+	b := band{words: order(l), shape: adviceShape(l)}
 	switch l {
 	case advice.Continue:
-		b.large, b.shape, b.pen = "CONTINUE", '▶', penBandContinue
+		b.large, b.pen = "CONTINUE", penBandContinue
 	case advice.Prepare:
-		b.large, b.shape, b.pen = "PREPARE", '▲', penBandPrepare
+		b.large, b.pen = "PREPARE", penBandPrepare
 	case advice.Stop:
-		b.large, b.shape, b.pen = "STOP", '■', penBandStop
+		b.large, b.pen = "STOP", penBandStop
 	default:
-		b.large, b.shape, b.pen = "BLIND", '○', penBandBlind
+		b.large, b.pen = "BLIND", penBandBlind
+	}
+	if finite(r.nextS) && !r.old(s) && l < advice.Blind {
+		b.next = stretch(r.nextS)
+		b.words = fmt.Sprintf("%s – next stretch at most %s", strings.ToUpper(l.String()), b.next)
 	}
 	switch {
 	case s.State == Waiting:
@@ -45,6 +50,19 @@ func bandOf(s *Snapshot, r *reading) band {
 		b.words += fmt.Sprintf(" (no data%s)", lasting(r.silentS))
 	}
 	return b
+}
+
+// adviceShape returns the sign of an advice, the same everywhere on the screen.
+func adviceShape(l advice.Level) rune {
+	switch l {
+	case advice.Continue:
+		return '▶'
+	case advice.Prepare:
+		return '▲'
+	case advice.Blind:
+		return '○'
+	}
+	return '■'
 }
 
 // order returns the advice in the operator's words.
@@ -100,6 +118,13 @@ func drawAdvice(a area, b band) {
 	}
 	words := fmt.Sprintf(" %c %s ", b.shape, b.words)
 	y := a.h / 2
+	const label = "next stretch, at most"
+	if width := max(len(b.next)*(largeCols+1), len(label)) + 3; a.h >= largeRows+2 && b.next != "" && x+len(words)+width < a.w {
+		next := a.sub(a.w-width, 0, width, a.h)
+		next.fill(' ', b.pen)
+		next.text(1, 0, b.pen, label)
+		next.large(1, 1, 1, b.pen, '█', strings.ToUpper(b.next))
+	}
 	a.sub(x, y, lipgloss.Width(words)+1, 1).fill(' ', b.pen)
 	a.text(x, y, b.pen, words)
 }

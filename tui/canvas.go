@@ -17,6 +17,14 @@ type cell struct {
 }
 
 // canvas is the grid of cells of one frame, x to the right and y down.
+//
+// It stands in for a chart library (github.com/NimbleMarkets/ntcharts v0.4.0 was
+// looked at). Here one grid holds text, bars, dots and lines that cross each
+// other, cut at the edge of their area, with a second alphabet for ASCII
+// terminals, and a frame goes out with one escape per change of pen. A chart
+// widget renders to a string of its own, styling each cell by itself, which costs
+// many times the work, and such strings can be put beside each other but not on
+// top of each other.
 type canvas struct {
 	w, h  int
 	cells []cell
@@ -29,7 +37,7 @@ func newCanvas(ascii bool) *canvas {
 		return &canvas{}
 	}
 	return &canvas{words: strings.NewReplacer(
-		"µ", "u", "±", "+/-", "–", "-", "…", "~", "·", "|", "→", "->")}
+		"µ", "u", "±", "+/-", "–", "-", "…", "~", "·", ".", "→", "->", "←", "<-")}
 }
 
 // reset blanks the canvas at a new size.
@@ -334,9 +342,9 @@ func asciiRune(r rune) byte {
 	switch r {
 	case '─', '━', '╌', '…':
 		return '-'
-	case '│', '┆', '▌':
+	case '│', '┆', '▌', '▏':
 		return '|'
-	case '┼', '├', '┤', '└', '┴', '┬':
+	case '┼', '├', '┤', '└', '┴', '┬', '┌', '┐', '┘':
 		return '+'
 	case '■':
 		return '#'
@@ -346,7 +354,9 @@ func asciiRune(r rune) byte {
 		return '+'
 	case '●':
 		return '*'
-	case '░', '·':
+	case '░':
+		return ':'
+	case '·':
 		return '.'
 	case '▲':
 		return '^'
@@ -358,6 +368,12 @@ func asciiRune(r rune) byte {
 		return '<'
 	case '○':
 		return 'O'
+	case '◆':
+		return '@'
+	case '╳':
+		return 'X'
+	case '▞':
+		return '/'
 	}
 	return '?'
 }

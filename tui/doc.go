@@ -4,7 +4,10 @@
 //
 // A session publishes a Snapshot on a Board whenever it has something new; the
 // Model looks at the board ten times a second and draws the newest. Neither
-// waits for the other. Every frame is drawn into a grid of cells as large as
+// waits for the other. Numbers and advice always come from the newest snapshot.
+// The pictures show a scene: the present, or, while they are paused, a moment of
+// the past made from what History, Album and Log keep in bounded memory. Every
+// frame is drawn into a grid of cells as large as
 // the terminal, so it always has exactly the terminal's size whatever text
 // came from outside. The shared line format for output that is no terminal is
 // in Plain.

@@ -112,6 +112,19 @@ func minutes(s float64) string {
 	return fmt.Sprintf("%d:%02d", n/60, n%60)
 }
 
+// stretch formats a time that must not be exceeded: rounded down.
+func stretch(s float64) string {
+	switch {
+	case !finite(s) || s > 360000:
+		return none
+	case s < 10:
+		return fmt.Sprintf("%.1f s", math.Floor(max(s, 0)*10+1e-9)/10)
+	case s < 120:
+		return fmt.Sprintf("%d s", int(s))
+	}
+	return fmt.Sprintf("%d min %02d s", int(s)/60, int(s)%60)
+}
+
 // runTime formats a time of the run as a clock: "06:52", "1:06:52".
 func runTime(s float64) string {
 	if !finite(s) || math.Abs(s) > 3.6e8 {

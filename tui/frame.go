@@ -2,20 +2,9 @@ package tui
 
 import (
 	"fmt"
+	"math"
 
 	"github.com/charmbracelet/lipgloss"
-)
-
-// Sizes at which the arrangement changes.
-const (
-	minWidth      = 60 // below: plain words
-	minHeight     = 18
-	spectrumFrom  = 76  // width from which the spectrum stands beside the column
-	doubleFrom    = 160 // width from which the digits are twice as large
-	tallBand      = 36  // height from which the advice is three lines high
-	largeBand     = 48  // height and width from which it is in large letters
-	largeBandFrom = 110
-	lowerFrom     = 28 // height of the middle from which it is split in two
 )
 
 // draw makes the frame.
@@ -28,11 +17,7 @@ func (m *Model) draw() {
 	all := m.canvas.all()
 	r := read(&m.snapshot, m.now)
 	if m.width < minWidth || m.height < minHeight {
-		notice := m.urgent()
-		if notice == "" && m.cautioning() {
-			notice = caution(0)
-		}
-		drawSmall(all, &m.snapshot, &r, notice)
+		m.drawSmall(all, &r)
 	} else {
 		m.drawFull(all, &r)
 	}
@@ -42,77 +27,28 @@ func (m *Model) draw() {
 // drawFull arranges the full screen: advice at the top, health, notice and
 // keys at the bottom, everything else between.
 func (m *Model) drawFull(all area, r *reading) {
-	bandRows := 1
-	switch {
-	case all.h >= largeBand && all.w >= largeBandFrom:
-		bandRows = largeRows + 2
-	case all.h >= tallBand:
-		bandRows = 3
-	}
-	drawAdvice(all.sub(0, 0, all.w, bandRows), bandOf(&m.snapshot, r))
-	drawReason(all.sub(0, bandRows, all.w, 1), &m.snapshot)
-	drawHeader(all.sub(0, bandRows+1, all.w, 1), &m.snapshot)
+	band := bandRows(all.w, all.h)
+	drawAdvice(all.sub(0, 0, all.w, band), bandOf(&m.snapshot, r))
+	drawReason(all.sub(0, band, all.w, 1), &m.snapshot)
+	drawHeader(all.sub(0, band+1, all.w, 1), &m.snapshot)
 
-	top, bottom := bandRows+2, all.h-3
+	top, bottom := band+2, all.h-3
 	middle := all.sub(0, top, all.w, bottom-top)
-	if m.helping {
+	if m.page > 0 {
 		m.drawHelp(middle)
 	} else {
 		m.drawMiddle(middle, r)
 	}
-	drawHealth(all.sub(0, bottom, all.w, 1), &m.snapshot.Health)
+	m.drawHealth(all.sub(0, bottom, all.w, 1))
 	m.drawNotice(all.sub(0, bottom+1, all.w, 1))
 	m.help.Width = all.w - 1
-	all.text(1, bottom+2, penDim, m.help.ShortHelpView(m.keys.ShortHelp()))
-}
-
-// drawMiddle arranges numbers and pictures.
-func (m *Model) drawMiddle(a area, r *reading) {
-	upper, lower := a, area{}
-	if a.h >= lowerFrom {
-		h := min(max(a.h*11/20, 18), 26)
-		upper, lower = a.sub(0, 0, a.w, h), a.sub(0, h+1, a.w, a.h-h-1)
-	}
-	pic := &m.pictures.snapshot
-
-	size, x := 1, readoutCols
-	if upper.w >= doubleFrom && upper.h >= 24 {
-		size, x = 2, 2*readoutCols-5
-	}
-	drawReadout(upper.sub(0, 0, x, upper.h), &m.snapshot, r, size)
-	if upper.w >= spectrumFrom {
-		w := min(max(upper.w/8, 13), 22)
-		drawColumn(upper.sub(x, 0, w, upper.h), &m.snapshot, r)
-		x += w + 1
-		m.drawSpectrum(upper.sub(x, 0, upper.w-x, upper.h), pic)
-	} else {
-		drawColumn(upper.sub(x, 0, min(upper.w-x, 22), upper.h), &m.snapshot, r)
-	}
-
-	if lower.h < 6 {
-		return
-	}
-	rest := lower.w
-	if len(pic.Sites) > 1 && lower.w >= 80 {
-		w := min(max(lower.w*3/10, 42), 70)
-		drawSites(lower.sub(lower.w-w, 0, w, lower.h), pic, m.pictures.frozen)
-		rest -= w + 2
-	}
-	// A narrow but tall screen has its spectrum here.
-	if upper.w < spectrumFrom {
-		h := lower.h
-		if h >= 26 {
-			h = 16
-		}
-		m.drawSpectrum(lower.sub(0, 0, rest, h), pic)
-		lower = lower.sub(0, h+1, lower.w, lower.h)
-	}
-	drawTime(lower.sub(0, 0, rest, lower.h), pic, m.pictures.points, m.pictures.frozen)
+	all.text(1, bottom+2, penDim, m.help.ShortHelpView(m.ShortHelp()))
 }
 
 // drawSmall says the most important in plain words where the screen is too
-// small for more.
-func drawSmall(a area, s *Snapshot, r *reading, notice string) {
+// small for more, and how large it would have to be.
+func (m *Model) drawSmall(a area, r *reading) {
+	s := &m.snapshot
 	drawAdvice(a.sub(0, 0, a.w, 1), bandOf(s, r))
 	size := "no thickness yet"
 	if shown(r.thicknessUM) {
@@ -120,15 +56,24 @@ func drawSmall(a area, s *Snapshot, r *reading, notice string) {
 		if r.predicted {
 			size = "predicted " + size
 		}
+		if r.contradicted {
+			size += " CONTRADICTED"
+		}
 	}
 	y := a.paragraph(1, penStrong, size)
-	if notice != "" {
-		y = a.paragraph(y, penWarn, notice)
+	switch urgent := m.urgent(); {
+	case m.mode == noting && y < a.h:
+		m.drawEntry(a.sub(0, y, a.w, 1))
+		y++
+	case urgent != "":
+		y = a.paragraph(y, penWarn, urgent)
+	case m.cautioning():
+		y = a.paragraph(y, penWarn, caution(0))
 	}
 	if reason := s.Step.Advice.Reason; reason != "" && s.State != Waiting {
 		y = a.paragraph(y, penPlain, reason)
 	}
-	a.paragraph(y, penDim, fmt.Sprintf("%d x %d cells: enlarge to %d x %d for the pictures",
+	a.paragraph(y, penDim, fmt.Sprintf("%d x %d cells: please enlarge to %d x %d for the pictures",
 		a.w, a.h, minWidth, minHeight))
 }
 
@@ -177,7 +122,13 @@ func statePen(s State) pen {
 
 // drawHealth counts what came over the line. What is wrong is told by a
 // number that is not zero and a stronger pen.
-func drawHealth(a area, h *Health) {
+func (m *Model) drawHealth(a area) {
+	h := &m.snapshot.Health
+	if m.choices.silent && m.options.Bell != nil {
+		const words = " BELL OFF"
+		a.textRight(a.w, 0, penWarn, words)
+		a = a.sub(0, 0, a.w-len(words)-1, 1)
+	}
 	x := a.text(1, 0, penDim, fmt.Sprintf("%d spectra", h.Spectra))
 	if shown(h.RateHz) && h.RateHz > 0 {
 		x = a.text(x, 0, penDim, fmt.Sprintf("  %.1f/s", h.RateHz))
@@ -201,16 +152,46 @@ func drawHealth(a area, h *Health) {
 
 // drawNotice uses the reserved line for what matters most at the moment.
 func (m *Model) drawNotice(a area) {
-	if s := m.urgent(); s != "" {
-		a.text(1, 0, penWarn, s)
-		return
-	}
-	switch {
+	switch urgent := m.urgent(); {
+	case m.mode == noting:
+		m.drawEntry(a)
+	case urgent != "":
+		a.text(1, 0, penWarn, urgent)
 	case m.notice != "" && m.now.Sub(m.noticed) < noticeFor:
 		a.text(1, 0, penStrong, m.notice)
+	case m.past.held:
+		m.drawPast(a)
 	case m.cautioning():
 		a.text(1, 0, penStrong, caution(a.w-1))
 	}
+}
+
+// drawPast says loudly, over the whole width, that the pictures do not show the
+// present, and the numbers of the moment that they show.
+func (m *Model) drawPast(a area) {
+	a.fill('◀', penBandPast)
+	sc := &m.scene
+	back := seconds(m.snapshot.Step.TimeS - sc.atS)
+	words := []string{
+		fmt.Sprintf(" PICTURES PAUSED at %s, %s ago; advice and numbers go on. space: run again ", runTime(sc.atS), back),
+		fmt.Sprintf(" PICTURES PAUSED at %s, %s ago. space: run again ", runTime(sc.atS), back),
+		fmt.Sprintf(" PAUSED at %s. space: run ", runTime(sc.atS)),
+	}
+	if sc.atS < sc.nowS {
+		f := &sc.forecast
+		size := measure(f.ThicknessUM, f.SDUM, thicknessDecimals(f.ThicknessUM), "µm")
+		more := size + ", " + rate(f.RateUMMin, math.NaN())
+		if p, ok := sc.history.At(sc.atS); ok {
+			more += ", " + p.Level.String()
+		}
+		words = []string{
+			fmt.Sprintf(" LOOKING BACK at %s, %s ago: %s. Advice and large number are of now. end: now ", runTime(sc.atS), back, more),
+			fmt.Sprintf(" LOOKING BACK at %s, %s ago: %s. end: now ", runTime(sc.atS), back, size),
+			fmt.Sprintf(" LOOKING BACK at %s: %s. end: now ", runTime(sc.atS), size),
+			fmt.Sprintf(" LOOKING BACK at %s. end: now ", runTime(sc.atS)),
+		}
+	}
+	a.text(2, 0, penBandPast, fitting(a.w-4, words...))
 }
 
 // cautioning tells whether the opening caution still stands.
@@ -229,14 +210,14 @@ func caution(width int) string {
 
 // urgent returns what must be read before anything else in the notice line.
 func (m *Model) urgent() string {
+	second := m.now.Sub(m.armedAt) < secondFor
 	switch {
-	case m.asking:
+	case m.mode == asking:
 		return "The pad is on the die; quit? y/n"
-	case !m.interrupted.IsZero() && m.now.Sub(m.interrupted) < interruptFor:
+	case m.armed == "ctrl+c" && second:
 		return "The watch goes on. To leave: ctrl+c once more, or q."
-	case m.pictures.frozen:
-		return fmt.Sprintf("PICTURES FROZEN at %s; advice and numbers go on. space: run again",
-			runTime(m.pictures.snapshot.Step.TimeS))
+	case m.armed == "ctrl+z" && second:
+		return "The pad is on the die. To suspend: ctrl+z once more."
 	case m.snapshot.RecordError != "":
 		return "NOT RECORDED: " + clean(m.snapshot.RecordError)
 	}

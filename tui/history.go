@@ -1,8 +1,11 @@
 package tui
 
 import (
+	"math"
 	"sync"
 
+	"bluefringe/optics/estimate"
+	"bluefringe/removal"
 	"bluefringe/removal/advice"
 )
 
@@ -13,13 +16,17 @@ const (
 	historyOlder  = 4096
 )
 
-// Point is one moment of a run.
+// Point is one moment of a run. A number that does not exist is NaN.
 type Point struct {
-	TimeS       float64
-	ThicknessUM float64 // of the thinnest track
-	SDUM        float64
-	EdgeNM      float64
-	Level       advice.Level
+	TimeS          float64
+	ThicknessUM    float64 // of the track
+	SDUM           float64
+	RateUMMin      float64
+	ToTargetS      removal.Interval // as it was forecast then
+	EdgeNM         float64          // contrast edge as measured
+	EdgeExpectedNM float64          // where it belongs for the thickness
+	Quality        estimate.Quality // of the newest spectrum
+	Level          advice.Level
 }
 
 // History keeps a run for the plot against time in constant memory. The zero
@@ -75,6 +82,47 @@ func (h *History) retire(p Point) {
 	}
 	h.older = half
 	h.stride *= 2
+}
+
+// Start returns the time of the first point, NaN when there is none.
+func (h *History) Start() float64 {
+	if h == nil {
+		return math.NaN()
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	switch {
+	case len(h.older) > 0:
+		return h.older[0].TimeS
+	case h.inside > 0:
+		return h.bucket.TimeS
+	case len(h.recent) > 0:
+		return h.recent[h.head].TimeS
+	}
+	return math.NaN()
+}
+
+// At returns the newest point that is not later than timeS.
+func (h *History) At(timeS float64) (p Point, ok bool) {
+	if h == nil {
+		return p, false
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for i := len(h.recent) - 1; i >= 0; i-- {
+		if q := h.recent[(h.head+i)%len(h.recent)]; q.TimeS <= timeS {
+			return q, true
+		}
+	}
+	if h.inside > 0 && h.bucket.TimeS <= timeS {
+		return h.bucket, true
+	}
+	for i := len(h.older) - 1; i >= 0; i-- {
+		if h.older[i].TimeS <= timeS {
+			return h.older[i], true
+		}
+	}
+	return p, false
 }
 
 // merge makes one point of two neighbours. The later one stands, since the

@@ -45,6 +45,8 @@ func largeShape(r rune) (rows [largeRows]string, width int) {
 		rows = [largeRows]string{"######", "  ##  ", "  ##  ", "  ##  ", "######"}
 	case 'L':
 		rows = [largeRows]string{"##    ", "##    ", "##    ", "##    ", "######"}
+	case 'M':
+		rows = [largeRows]string{"##  ##", "######", "######", "##  ##", "##  ##"}
 	case 'N':
 		rows = [largeRows]string{"##  ##", "### ##", "######", "## ###", "##  ##"}
 	case 'P':

@@ -1,10 +1,10 @@
 package tui
 
 import (
+	"slices"
 	"time"
 
 	"github.com/charmbracelet/bubbles/help"
-	"github.com/charmbracelet/bubbles/key"
 	tea "github.com/charmbracelet/bubbletea"
 	"github.com/charmbracelet/lipgloss"
 
@@ -14,21 +14,33 @@ import (
 
 // Times of the screen.
 const (
-	tickEvery    = 100 * time.Millisecond
-	cautionFor   = 20 * time.Second // the opening caution, unless a key is pressed
-	interruptFor = 3 * time.Second  // in which a second ctrl+c leaves
-	noticeFor    = 5 * time.Second  // how long an answer to a key stands
+	tickEvery   = 100 * time.Millisecond
+	cautionFor  = 20 * time.Second // the opening caution, unless a key is pressed
+	secondFor   = 3 * time.Second  // in which a second ctrl+c or ctrl+z counts
+	noticeFor   = 5 * time.Second  // how long an answer to a key stands
+	ringAgainIn = 3 * time.Second  // while a stop stands and the pad is on the die
 )
 
-// Options are the settings of the screen; the zero value is usable.
+// Options are the settings of the screen; the zero value is usable. Functions
+// are called outside Update, so they may wait; where one is nil, its key is away.
 type Options struct {
 	// Now returns the wall time, time.Now when nil.
 	Now func() time.Time
-	// Acknowledge is called when the operator acknowledges a stop. It may
-	// wait; nil takes the key away.
+	// Acknowledge is called when the operator acknowledges a stop.
 	Acknowledge func()
+	// Note keeps a note of the operator about a moment of the run. What it says
+	// is shown: where the note went.
+	Note func(timeS float64, text string) (said string)
+	// Copy gives a line of text to the clipboard. What it says is shown.
+	Copy func(text string) (said string)
+	// Bell rings once.
+	Bell func()
+	// Quiet starts with the bell off.
+	Quiet bool
 	// Light chooses the colours for a light background.
 	Light bool
+	// Contrast starts in black and white with the urgent inverse.
+	Contrast bool
 	// ASCII keeps every character on the screen within ASCII.
 	ASCII bool
 	// Renderer decides the colour profile, lipgloss.DefaultRenderer() when nil.
@@ -46,25 +58,43 @@ type Model struct {
 	width, height int
 	now           time.Time
 	started       time.Time
-	snapshot      Snapshot
-	pictures      pictures
+	snapshot      Snapshot // the newest: numbers and advice come from it alone
+	choices       choices
+	past          past
+	scene         scene // what the pictures show
+	axes          axes
 
-	caution     bool      // the opening caution still stands
-	asking      bool      // "quit? y/n"
-	helping     bool      // the help page is open
-	interrupted time.Time // of the first ctrl+c
-	notice      string    // answer to a key
-	noticed     time.Time
+	mode    mode
+	page    int  // of the help, 0: closed
+	caution bool // the opening caution still stands
+	entry   entry
+	entryS  float64   // moment that the note is about
+	armed   string    // key whose second press within secondFor counts
+	armedAt time.Time //
+	notice  string    // answer to a key
+	noticed time.Time
+	rang    time.Time
+	heard   Entry // the newest of the log at the last look
 
 	canvas *canvas // drawn into by draw alone
 	frame  string  // the finished screen
 }
 
-// pictures is the part of the screen that the operator can freeze.
-type pictures struct {
-	frozen   bool
-	snapshot Snapshot
-	points   []Point
+// choices is what the operator chose to see and hear.
+type choices struct {
+	windowS  float64 // length of the past against time; 0: the screen chooses
+	fixed    bool    // axes stay as they are
+	site     string  // whose pictures are shown; empty: the screen chooses
+	picture  int     // which has the place, where not all fit
+	silent   bool    // no bell
+	contrast bool
+}
+
+// past is the state of pictures that do not show the present.
+type past struct {
+	held   bool
+	frozen Snapshot // the newest when they were paused
+	atS    float64  // moment shown; at or before frozen
 }
 
 var _ tea.Model = Model{}
@@ -82,10 +112,11 @@ func New(board *Board, options Options) Model {
 		options: options,
 		keys:    newKeyMap(),
 		help:    help.New(),
-		palette: newPalette(options.Renderer, options.Light),
+		choices: choices{silent: options.Quiet, contrast: options.Contrast},
 		caution: true,
 		canvas:  newCanvas(options.ASCII),
 	}
+	m.palette = newPalette(options.Renderer, options.Light, options.Contrast)
 	m.help.Styles = help.Styles{} // the canvas colours it
 	m.help.ShortSeparator = "  "
 	m.started = options.Now()
@@ -94,11 +125,13 @@ func New(board *Board, options Options) Model {
 	return m
 }
 
-// tickMsg asks for the next look at the board.
-type tickMsg struct{}
-
-// acknowledgedMsg says that the session took the acknowledgement.
-type acknowledgedMsg struct{}
+// Messages to the model.
+type (
+	tickMsg         struct{}           // asks for the next look at the board
+	acknowledgedMsg struct{}           // the session took the acknowledgement
+	saidMsg         struct{ s string } // what a function of the options answered
+	rangMsg         struct{}
+)
 
 func tick() tea.Cmd {
 	return tea.Tick(tickEvery, func(time.Time) tea.Msg { return tickMsg{} })
@@ -114,16 +147,22 @@ func (m Model) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 	case tea.WindowSizeMsg:
 		m.width, m.height = max(msg.Width, 0), max(msg.Height, 0)
 	case tickMsg:
-		m.look()
-		cmd = tick()
+		cmd = tea.Batch(m.look(), tick())
+	case tea.ResumeMsg:
+		cmd = m.look()
+		m.armed = ""
+		m.say("back from the shell; nothing was read or recorded meanwhile")
 	case acknowledgedMsg:
 		m.say("stop acknowledged")
+	case saidMsg:
+		m.say(msg.s)
 	case tea.KeyMsg:
-		m.look()
-		cmd = m.press(msg)
+		ring := m.look()
+		cmd = tea.Batch(m.press(msg), ring)
 	default:
 		return m, nil
 	}
+	m.enable()
 	m.draw()
 	return m, cmd
 }
@@ -131,70 +170,68 @@ func (m Model) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 // View implements tea.Model. The frame was drawn by Update.
 func (m Model) View() string { return m.frame }
 
-// look takes the newest snapshot and the time.
-func (m *Model) look() {
+// look takes the newest snapshot and the time, and returns what rings the bell
+// if it is to ring.
+func (m *Model) look() tea.Cmd {
 	before := m.snapshot.level()
 	m.now = m.options.Now()
 	m.snapshot = m.board.Latest()
 	level := m.snapshot.level()
-	m.keys.acknowledge.SetEnabled(m.options.Acknowledge != nil && !m.asking &&
-		m.snapshot.State != Waiting && level == advice.Stop)
-	if m.pictures.frozen && level > before && level >= advice.Blind {
-		m.pictures.frozen = false
+	if m.past.held && level > before && level >= advice.Blind {
+		m.run()
 		m.say("pictures run again: the advice changed")
 	}
-	if m.pictures.frozen {
-		return
+	if m.choices.site != "" && m.snapshot.site(m.choices.site) == nil {
+		m.choices.site = ""
 	}
-	m.pictures.snapshot = m.snapshot
-	m.pictures.points = m.snapshot.History.Points(m.pictures.points[:0], timeWindow(&m.snapshot).lo)
+	m.compose()
+	m.hear()
+	m.enable()
+	return m.ring()
+}
+
+// hear shows for a while what the line said since the last look.
+func (m *Model) hear() {
+	entries := m.scene.entries
+	for _, e := range slices.Backward(entries) {
+		if e == m.heard {
+			break
+		}
+		if e.Kind == LineChanged {
+			m.say(e.Text)
+			break
+		}
+	}
+	if n := len(entries); n > 0 {
+		m.heard = entries[n-1]
+	}
+}
+
+// stopStands tells whether the operator is being told to stop.
+func stopStands(s *Snapshot) bool { return s.State != Waiting && s.level() == advice.Stop }
+
+// ring rings the bell when a stop comes, and again while it stands and the pad
+// is still on the die.
+func (m *Model) ring() tea.Cmd {
+	s := &m.snapshot
+	if !stopStands(s) || s.State == Ended {
+		m.rang = time.Time{}
+		return nil
+	}
+	again := !m.rang.IsZero()
+	if m.options.Bell == nil || again && (!s.Step.Forecast.Contact || m.now.Sub(m.rang) < ringAgainIn) {
+		return nil
+	}
+	m.rang = m.now
+	if m.choices.silent {
+		return nil
+	}
+	bell := m.options.Bell
+	return func() tea.Msg {
+		bell()
+		return rangMsg{}
+	}
 }
 
 // say shows the answer to a key for a while.
 func (m *Model) say(s string) { m.notice, m.noticed = s, m.now }
-
-// press handles a key.
-func (m *Model) press(msg tea.KeyMsg) tea.Cmd {
-	m.caution = false
-	if !key.Matches(msg, m.keys.interrupt) {
-		m.interrupted = time.Time{}
-	}
-	switch {
-	case key.Matches(msg, m.keys.interrupt):
-		if m.asking || !m.interrupted.IsZero() && m.now.Sub(m.interrupted) < interruptFor {
-			return tea.Quit
-		}
-		m.interrupted = m.now
-	case key.Matches(msg, m.keys.yes):
-		return tea.Quit
-	case m.asking: // any other key means no
-		m.ask(false)
-	case key.Matches(msg, m.keys.quit):
-		if m.snapshot.State != Live && m.snapshot.State != LineLost || !m.snapshot.Step.Forecast.Contact {
-			return tea.Quit
-		}
-		m.ask(true)
-	case key.Matches(msg, m.keys.freeze):
-		m.pictures.frozen = !m.pictures.frozen
-		m.notice = ""
-		m.look()
-	case key.Matches(msg, m.keys.help):
-		m.helping = !m.helping
-	case m.helping && msg.Type == tea.KeyEsc:
-		m.helping = false
-	case key.Matches(msg, m.keys.acknowledge):
-		acknowledge := m.options.Acknowledge
-		return func() tea.Msg {
-			acknowledge()
-			return acknowledgedMsg{}
-		}
-	}
-	return nil
-}
-
-// ask opens or closes the question before quitting.
-func (m *Model) ask(on bool) {
-	m.asking = on
-	m.keys.asking(on)
-	m.look()
-}

@@ -56,11 +56,16 @@ func PlainLine(s guide.Step) string {
 		size = "predicted " + size
 	}
 	add("%s", size)
+	if f.Undecided {
+		quality += ", fringe order undecided"
+	}
 	add("%s", quality)
 	if shown(f.RateUMMin) {
 		add("rate %s", rate(f.RateUMMin, f.RateSDUMMin))
 	}
-	if !f.Contact {
+	if next := s.Advice.NextStretchS; !f.Contact && shown(next) && next > 0 {
+		add("pad lifted, next stretch at most %s", stretch(next))
+	} else if !f.Contact {
 		add("pad lifted")
 	}
 	if left := interval(f.ToTargetS); left != none {

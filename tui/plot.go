@@ -133,3 +133,33 @@ func (a area) labelX(y int, at []float64, ax axis, unit string, format func(v fl
 
 // fixed formats with a fixed number of decimals.
 func fixed(v float64, decimals int) string { return strconv.FormatFloat(v, 'f', decimals, 64) }
+
+// axes remembers the ranges of the axes, so that they do not jump.
+type axes struct {
+	thickness, reflectance, visibility, edge settled
+}
+
+// settled is the range of an axis that changes only when it must.
+type settled struct {
+	lo, hi float64
+	any    bool
+}
+
+// settle returns the range to draw with, given the range that the data want: the
+// last one while it holds the data and they use a good part of it, or when the
+// axes are fixed.
+func (r *settled) settle(lo, hi float64, fixed bool) (float64, float64) {
+	holds := lo >= r.lo && hi <= r.hi && hi-lo >= 0.4*(r.hi-r.lo)
+	if !r.any || !fixed && !holds {
+		r.lo, r.hi, r.any = lo, hi, true
+	}
+	return r.lo, r.hi
+}
+
+// atLeast widens a range around its middle to a span, so that noise alone does
+// not fill an axis.
+func (e *extent) atLeast(span float64) {
+	if missing := span - (e.hi - e.lo); e.any && missing > 0 && finite(missing) {
+		e.lo, e.hi = e.lo-missing/2, e.hi+missing/2
+	}
+}

@@ -7,6 +7,7 @@ import (
 	"bluefringe/optics/estimate"
 	"bluefringe/removal"
 	"bluefringe/removal/advice"
+	"bluefringe/removal/guide"
 )
 
 // staleS is the age in seconds from which the last good spectrum is called old.
@@ -29,6 +30,14 @@ type reading struct {
 	toTarget    removal.Interval
 	rate        float64
 	rateSD      float64
+
+	estimate     *guide.Estimate // of the thinnest site, nil when there is none as young
+	estimateAgeS float64
+	other        *guide.Disagreement
+	contradicted bool
+	undecided    bool    // several fringe orders still explain the site
+	freshS       float64 // the age from which the thickness is no longer seen but predicted
+	nextS        float64 // most that the pad may polish when it comes down again; NaN: not known, or it is down
 }
 
 // read brings a snapshot to the wall time now.
@@ -44,6 +53,7 @@ func read(s *Snapshot, now time.Time) reading {
 		rate:        f.RateUMMin,
 		rateSD:      f.RateSDUMMin,
 	}
+	r.nextS = math.NaN()
 	if s.State == Waiting {
 		nan := math.NaN()
 		r.thicknessUM, r.sdUM, r.rate, r.rateSD, r.goodAgeS = nan, nan, nan, nan, nan
@@ -59,11 +69,31 @@ func read(s *Snapshot, now time.Time) reading {
 	if (s.State == Live || s.State == LineLost) && !s.Received.IsZero() {
 		age = max(0, now.Sub(s.Received).Seconds())
 	}
+	// The thinnest site need not be the one measured last.
+	carriedS := 0.0
+	if f.Site != s.Step.Forecast.Site && finite(f.TimeS) {
+		carriedS = max(0, s.Step.TimeS-f.TimeS)
+	}
 	r.goodAgeS = s.Step.Forecast.SinceGoodS + age
+	if carriedS > 0 {
+		r.goodAgeS = f.SinceGoodS + carriedS + age
+	}
+	r.freshS = s.freshS()
 	if age >= s.patienceS() {
 		r.silentS = age
 	}
-	r.predicted = !(r.goodAgeS < staleS) || !r.sighted || r.quality == estimate.Lost
+	r.other = s.disagreementOf(f.Site)
+	r.contradicted = r.other != nil
+	r.undecided = f.Undecided
+	if e := s.estimateOf(f.Site); e != nil {
+		if r.estimateAgeS = s.Step.TimeS - e.TimeS + age; r.estimateAgeS < 10 {
+			r.estimate = e
+		}
+	}
+	if next := s.Step.Advice.NextStretchS; !r.contact && s.State != Ended && shown(next) && next > 0 {
+		r.nextS = next
+	}
+	r.predicted = !(r.goodAgeS < r.freshS) || !r.sighted || r.quality == estimate.Lost
 
 	if set(s.TargetUM) {
 		r.toTargetUM = r.thicknessUM - s.TargetUM
@@ -71,8 +101,8 @@ func read(s *Snapshot, now time.Time) reading {
 	if set(s.FloorUM) {
 		r.toFloorUM = r.thicknessUM - s.FloorUM
 	}
-	// The thinnest site need not be the one measured last: its forecast may be
-	// some seconds old, and its times run only while the pad touches the die.
+	// Its forecast may be some seconds old, and its times run only while the pad
+	// touches the die.
 	elapsed := 0.0
 	if r.contact {
 		elapsed = max(0, s.Step.TimeS-f.TimeS)
@@ -107,6 +137,16 @@ func (s *Snapshot) patienceS() float64 {
 		return min(max(staleS, 2.5/s.Health.RateHz), 5)
 	}
 	return staleS
+}
+
+// freshS is the age from which a thickness is called old: a second, or, where
+// sites take turns, one and a half rounds.
+func (s *Snapshot) freshS() float64 {
+	fresh := float64(staleS)
+	if n := len(s.Sites); n > 1 && s.Health.RateHz > 0 {
+		fresh = max(fresh, 1.5*float64(n)/s.Health.RateHz)
+	}
+	return min(fresh, 5)
 }
 
 // old tells whether the advice on the screen must not be taken as current.

@@ -13,15 +13,21 @@ import (
 const readoutCols = 35
 
 // ink is the character large digits are made of: the less a number can be
-// trusted, the thinner it looks.
-func ink(q estimate.Quality, predicted bool) rune {
+// trusted, the thinner it looks, and each doubt has a look of its own.
+func (r *reading) ink() rune {
 	switch {
-	case predicted:
+	case r.contradicted:
+		return '╳'
+	case r.sighted && r.quality == estimate.Lost:
+		return '░'
+	case r.predicted:
 		return '▒'
-	case q == estimate.Good:
-		return '█'
+	case r.undecided || r.quality == estimate.Ambiguous:
+		return '▞'
+	case r.quality == estimate.Weak:
+		return '▓'
 	}
-	return '▓'
+	return '█'
 }
 
 // drawReadout draws the thickness in large digits and the numbers under it.
@@ -43,13 +49,13 @@ func drawReadout(a area, s *Snapshot, r *reading, digitSize int) {
 			p = penComputed
 		}
 	}
-	x := a.large(1, 1, digitSize, p, ink(r.quality, r.predicted), size)
+	x := a.large(1, 1, digitSize, p, r.ink(), size)
 	y := largeRows * digitSize
 	a.text(x+1, y, penDim, "µm")
-	drawTrust(a.sub(1, y+1, a.w-1, 1), r, s.Step.Disagreement != nil)
+	drawTrust(a.sub(1, y+1, a.w-1, 1), r)
 
 	y += 3
-	if a.h < 18 {
+	if a.h < 19 {
 		y--
 	}
 	row := func(label, value string, p pen) {
@@ -57,8 +63,8 @@ func drawReadout(a area, s *Snapshot, r *reading, digitSize int) {
 		a.text(12, y, p, value)
 		y++
 	}
-	row("to target", distance(r.toTargetUM, s.TargetUM, "no target set"), past(r.toTargetUM, penStrong))
-	row("to floor", distance(r.toFloorUM, s.FloorUM, "no floor set"), past(r.toFloorUM, penPlain))
+	row("to target", distance(r.toTargetUM, s.TargetUM, "no target set"), beyond(r.toTargetUM, penStrong))
+	row("to floor", distance(r.toFloorUM, s.FloorUM, "no floor set"), beyond(r.toFloorUM, penPlain))
 	row("time left", timeLeft(s, r), penStrong)
 	row("rate", rate(r.rate, r.rateSD), penPlain)
 	row(goodAge(s, r))
@@ -67,17 +73,26 @@ func drawReadout(a area, s *Snapshot, r *reading, digitSize int) {
 		return
 	case r.contact:
 		row("pad", "on the die", penPlain)
+	case finite(r.nextS):
+		row("pad", "up; next: most "+stretch(r.nextS), penStrong)
 	default:
-		row("pad", "lifted, the time stands", penStrong)
+		row("pad", "up, the time stands", penStrong)
 	}
-	if e := s.Step.Estimate; e != nil {
-		row("edge", edges(e.EdgeNM, e.Picture.EdgeExpectedNM), penPlain)
-		row("spread", spread(e.SpreadUM), penPlain)
-	} else {
+	e := r.estimate
+	if e == nil {
 		row("edge", none, penDim)
 		row("spread", none, penDim)
+		return
 	}
-	if e := s.Step.Estimate; e != nil && !drawDoubts(a.sub(1, y, a.w-2, a.h-y), e, s.Step.Disagreement) && shown(e.AbsorptionUM) {
+	if r.estimateAgeS >= r.freshS {
+		row("edge", nanometres(e.EdgeNM)+", "+seconds(r.estimateAgeS)+" OLD", penWarn)
+		row("spread", none, penDim)
+		drawDoubts(a.sub(1, y, a.w-2, a.h-y), e, r.other)
+		return
+	}
+	row("edge", edges(e.EdgeNM, e.Picture.EdgeExpectedNM), penPlain)
+	row("spread", spread(e.SpreadUM), penPlain)
+	if !drawDoubts(a.sub(1, y, a.w-2, a.h-y), e, r.other) && shown(e.AbsorptionUM) {
 		row("absorption", measure(e.AbsorptionUM, e.AbsorptionSDUM, 2, "µm"), penPlain)
 	}
 }
@@ -95,8 +110,9 @@ func drawDoubts(a area, e *guide.Estimate, other *guide.Disagreement) bool {
 	return y > 0
 }
 
-// drawTrust tells, right under the large number, how far it can be trusted.
-func drawTrust(a area, r *reading, contradicted bool) {
+// drawTrust tells, right under the large number, how far it can be trusted and,
+// when it is not seen, for how long.
+func drawTrust(a area, r *reading) {
 	if !shown(r.thicknessUM) {
 		a.text(0, 0, penDim, "no thickness yet")
 		return
@@ -104,11 +120,18 @@ func drawTrust(a area, r *reading, contradicted bool) {
 	x := a.text(0, 0, penStrong, plusMinus(r.sdUM, thicknessDecimals(r.thicknessUM))+" µm")
 	x += 2
 	if r.predicted {
-		x = a.text(x, 0, penWarn, "predicted") + 2
+		word := "predicted"
+		if finite(r.goodAgeS) {
+			word += " " + seconds(r.goodAgeS)
+		}
+		x = a.text(x, 0, penWarn, word) + 2
+	}
+	if r.undecided && r.quality != estimate.Ambiguous {
+		x = a.text(x, 0, penWarn, "UNDECIDED") + 2
 	}
 	switch {
 	case !r.sighted:
-	case contradicted:
+	case r.contradicted:
 		a.text(x, 0, penWarn, "CONTRADICTED")
 	case r.quality == estimate.Good:
 		if !r.predicted {
@@ -132,8 +155,8 @@ func distance(um, limitUM float64, unset string) string {
 	return thickness(um) + " µm"
 }
 
-// past returns the pen of a distance: a limit crossed is no ordinary number.
-func past(um float64, p pen) pen {
+// beyond returns the pen of a distance: a limit crossed is no ordinary number.
+func beyond(um float64, p pen) pen {
 	if um < 0 {
 		return penWarn
 	}
@@ -162,7 +185,7 @@ func goodAge(s *Snapshot, r *reading) (label, value string, p pen) {
 		return label, none, penDim
 	case math.IsNaN(r.goodAgeS):
 		return label, "no good spectrum yet", penWarn
-	case r.goodAgeS >= staleS:
+	case r.goodAgeS >= r.freshS:
 		return label, seconds(r.goodAgeS) + " ago: OLD", penWarn
 	}
 	return label, seconds(r.goodAgeS) + " ago", penPlain

@@ -53,6 +53,8 @@ type Snapshot struct {
 	Estimate *guide.Estimate // newest with a Picture, nil before the first; may be older than Step
 	Sites    []Site
 	History  *History // of the thinnest track, may be nil
+	Album    *Album   // past estimates, may be nil
+	Log      *Log     // what happened, may be nil
 
 	Health      Health
 	Recording   string // path of the record, empty when nothing is recorded
@@ -68,6 +70,11 @@ type Site struct {
 	SDUM        float64
 	TimeS       float64 // of its newest estimate
 	Quality     estimate.Quality
+
+	Forecast     guide.Forecast      // newest
+	Estimate     *guide.Estimate     // newest, may be nil
+	Disagreement *guide.Disagreement // of the newest estimate; nil: none
+	History      *History            // of this place, may be nil
 }
 
 // Health counts what came over the line.
@@ -88,6 +95,39 @@ func (s *Snapshot) thinnest() guide.Forecast {
 		return *s.Thinnest
 	}
 	return s.Step.Forecast
+}
+
+// site returns what is known of a place, nil when nothing is.
+func (s *Snapshot) site(name string) *Site {
+	for i := range s.Sites {
+		if s.Sites[i].Name == name {
+			return &s.Sites[i]
+		}
+	}
+	return nil
+}
+
+// estimateOf returns the newest estimate of a place, nil when there is none; of
+// no named place, the newest of all.
+func (s *Snapshot) estimateOf(name string) *guide.Estimate {
+	if one := s.site(name); one != nil && one.Estimate != nil {
+		return one.Estimate
+	}
+	if s.Estimate != nil && (name == "" || s.Estimate.Site == name) {
+		return s.Estimate
+	}
+	return nil
+}
+
+// disagreementOf returns the channel that contradicts what is known of a place.
+func (s *Snapshot) disagreementOf(name string) *guide.Disagreement {
+	if e := s.Step.Estimate; e != nil && e.Site == name {
+		return s.Step.Disagreement
+	}
+	if one := s.site(name); one != nil {
+		return one.Disagreement
+	}
+	return nil
 }
 
 // Board carries the newest snapshot from a session to the screen. The zero

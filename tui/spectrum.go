@@ -1,49 +1,68 @@
 package tui
 
 import (
+	"fmt"
 	"math"
 
-	"bluefringe/optics/estimate"
 	"bluefringe/removal/guide"
 )
 
-// drawSpectrum draws the newest spectrum with its fit, and under the same
-// wavelength axis the fringe visibility as a ribbon.
-func (m *Model) drawSpectrum(a area, s *Snapshot) {
+// drawSpectrum draws a spectrum with its fit, and under the same wavelength axis
+// the fringe visibility as a ribbon and the way of the contrast edge.
+func (m *Model) drawSpectrum(a area) {
+	sc := &m.scene
 	if a.w < 24 || a.h < 12 {
 		return
 	}
 	x := a.text(0, 0, penDim, "reflectance ")
-	if m.pictures.frozen {
-		x = a.text(x, 0, penWarn, "FROZEN ")
-	}
-	e := s.Estimate
+	x = drawHeld(a, x, sc)
+	e := sc.estimate
 	if e == nil || len(e.Picture.WavelengthNM) == 0 {
 		a.textCentre(a.h/2, penDim, "no spectrum yet")
 		return
 	}
-	if age := s.Step.TimeS - e.TimeS; age >= staleS {
+	if len(sc.sites) > 1 {
+		x = a.text(x, 0, penPlain, "at "+clean(e.Site)+" ")
+	}
+	if age := sc.atS - e.TimeS; age >= staleS {
 		x = a.text(x, 0, penWarn, seconds(age)+" OLD ")
 	}
-	if e.Quality == estimate.Lost || e.Picture.Model == nil {
-		x = a.text(x, 0, penWarn, "no fit ")
+	if sc.trusted() {
+		x = a.text(x, 0, penComputed, "─ fit")
+		if off := misfit(&e.Picture); shown(off) && a.w-x >= 40 {
+			x = a.text(x, 0, penDim, fmt.Sprintf(", off by %.2g rms", off))
+		}
+		x++
 	} else {
-		x = a.text(x, 0, penComputed, "─ fit ")
+		x = a.text(x, 0, penWarn, "no fit ")
 	}
 	if a.w-x >= 12 {
 		x = a.text(x, 0, penMeasured, "⡁⠄ measured ")
 	}
-	if len(s.Sites) > 1 {
-		a.text(x, 0, penDim, "site "+e.Site)
+	if sc.other != nil && a.w-x >= 12 {
+		a.text(x, 0, penWarn, clean(sc.other.Channel)+" CONTRADICTS")
 	}
 
 	ribbonH := min(max(a.h/5, 3), 7)
-	plotH := a.h - ribbonH - 3
+	plotH := a.h - ribbonH - 4
 	waves := waveAxis(&e.Picture, a.w-gutter)
-	drawReflectance(a.sub(0, 1, a.w, plotH), &e.Picture, waves)
-	drawRibbon(a.sub(0, plotH+1, a.w, ribbonH+1), e, waves)
+	m.drawReflectance(a.sub(0, 1, a.w, plotH), &e.Picture, waves)
+	m.drawRibbon(a.sub(0, plotH+1, a.w, ribbonH+1), e, waves)
+	drawTrail(a.sub(gutter, a.h-2, a.w-gutter, 1), sc, e, waves)
 	at, _ := waves.ticks(max(3, waves.n/8))
 	a.labelX(a.h-1, at, waves, "nm", number)
+}
+
+// misfit returns the root mean square of what is left between the measured
+// spectrum and its fit, NaN when there is nothing to compare.
+func misfit(p *guide.Picture) float64 {
+	sum, n := 0.0, 0
+	for i := range min(len(p.Reflectance), len(p.Model)) {
+		if d := p.Reflectance[i] - p.Model[i]; finite(d) {
+			sum, n = sum+d*d, n+1
+		}
+	}
+	return math.Sqrt(sum / float64(n))
 }
 
 // waveAxis returns the wavelength axis in cells.
@@ -56,7 +75,7 @@ func waveAxis(p *guide.Picture, cells int) axis {
 }
 
 // drawReflectance plots measured points and the fitted line.
-func drawReflectance(a area, p *guide.Picture, waves axis) {
+func (m *Model) drawReflectance(a area, p *guide.Picture, waves axis) {
 	var e extent
 	for _, group := range [][]float64{p.Reflectance, p.Model} {
 		for _, v := range group {
@@ -65,10 +84,9 @@ func drawReflectance(a area, p *guide.Picture, waves axis) {
 			}
 		}
 	}
-	if thin := 0.05 - (e.hi - e.lo); e.any && thin > 0 { // noise alone must not fill the plot
-		e.lo, e.hi = e.lo-thin/2, e.hi+thin/2
-	}
+	e.atLeast(0.05) // noise alone must not fill the plot
 	lo, hi := widen(e.lo, e.hi, 5)
+	lo, hi = m.axes.reflectance.settle(lo, hi, m.choices.fixed)
 	plot := a.sub(gutter, 0, a.w-gutter, a.h)
 	a.labelY(axis{lo: lo, hi: hi, n: plot.h}, max(plot.h/3, 2))
 	for y := range plot.h {
@@ -109,17 +127,19 @@ func (a area) curve(xs, ys axis, x, y []float64, p pen) {
 	}
 }
 
-// drawRibbon draws the fringe visibility: bars as measured, a line where they
-// should be and are not, and the contrast edge of both. Its first row is the title.
-func drawRibbon(a area, e *guide.Estimate, waves axis) {
+// drawRibbon draws the fringe visibility: bars as measured, and a line where
+// they should be and are not. Its first row is the title.
+func (m *Model) drawRibbon(a area, e *guide.Estimate, waves axis) {
 	p := &e.Picture
 	x := a.text(0, 0, penDim, "visibility, edge ")
 	x = a.text(x, 0, penMeasured, "▲ "+number(e.EdgeNM))
 	x = a.text(x, 0, penComputed, " △ "+number(p.EdgeExpectedNM))
+	if moved := m.scene.edgeMoved(); moved != "" && a.w-x >= len(moved)+6 {
+		x = a.text(x, 0, penDim, " nm, ·"+moved)
+	}
 	if a.w-x > 44 {
-		x = a.text(x, 0, penDim, " nm    ")
-		x = a.text(x, 0, penMeasured, "▆▲ measured ")
-		a.text(x, 0, penComputed, "─△ expected, where it differs")
+		x = a.text(x, 0, penMeasured, "   ▆▲ measured ")
+		a.text(x, 0, penComputed, "─△ where it belongs")
 	}
 
 	top := 0.1
@@ -130,7 +150,7 @@ func drawRibbon(a area, e *guide.Estimate, waves axis) {
 			}
 		}
 	}
-	top = min(niceStep(top), 1)
+	_, top = m.axes.visibility.settle(0, min(niceStep(top), 1), m.choices.fixed)
 	a.textRight(gutter-1, 1, penDim, trim(top))
 	a.textRight(gutter-1, a.h-1, penDim, "0")
 	ribbon := a.sub(gutter, 1, a.w-gutter, a.h-1)
@@ -155,12 +175,36 @@ func drawRibbon(a area, e *guide.Estimate, waves axis) {
 			ribbon.set(x, ribbon.h-1-max(expected-1, 0)/8, '─', penComputed)
 		}
 	}
-	mark := func(nm float64, r rune, p pen) {
-		if x, ok := waves.inside(nm); ok {
-			ribbon.set(x, ribbon.h-1, r, p)
+}
+
+// drawTrail shows, in one row under the ribbon, where the contrast edge was in
+// the time shown (dotted; a stroke at each full minute), where it is and where
+// it belongs.
+func drawTrail(a area, sc *scene, e *guide.Estimate, waves axis) {
+	minute := math.NaN()
+	for i := range sc.points {
+		p := &sc.points[i]
+		x, ok := waves.inside(p.EdgeNM)
+		if !ok || p.TimeS > sc.atS {
+			continue
+		}
+		r := '·'
+		if now := math.Floor(p.TimeS / 60); now != minute {
+			if !math.IsNaN(minute) {
+				r = '┴'
+			}
+			minute = now
+		}
+		if r == '┴' || a.blank(x, 0) {
+			a.set(x, 0, r, penDim)
 		}
 	}
-	mark(p.EdgeExpectedNM, '△', penComputed)
+	mark := func(nm float64, r rune, p pen) {
+		if x, ok := waves.inside(nm); ok {
+			a.set(x, 0, r, p)
+		}
+	}
+	mark(e.Picture.EdgeExpectedNM, '△', penComputed)
 	mark(e.EdgeNM, '▲', penMeasured)
 }
 

@@ -25,7 +25,8 @@ const (
 	penBandPrepare
 	penBandBlind
 	penBandStop
-	pens // how many there are
+	penBandPast // the pictures do not show this moment
+	pens        // how many there are
 )
 
 // The colours are those of M. Okabe and K. Ito, "Color Universal Design"
@@ -49,8 +50,12 @@ type look struct {
 	bold   bool
 }
 
-// looks returns the looks for a dark or a light background.
-func looks(light bool) [pens]look {
+// looks returns the looks for a dark or a light background. With contrast
+// nothing is told apart by hue: plain, bold and inverse are left.
+func looks(light, contrast bool) [pens]look {
+	if contrast {
+		return contrastLooks(light)
+	}
 	l := [pens]look{
 		penDim:          {fg: "#8A8A8A"},
 		penStrong:       {bold: true},
@@ -65,6 +70,7 @@ func looks(light bool) [pens]look {
 		penBandPrepare:  {fg: black, bg: yellow, bold: true},
 		penBandBlind:    {fg: black, bg: reddishPurple, bold: true},
 		penBandStop:     {fg: black, bg: vermillion, bold: true},
+		penBandPast:     {fg: black, bg: skyBlue, bold: true},
 	}
 	if light {
 		l[penDim].fg = "#626262"
@@ -79,6 +85,25 @@ func looks(light bool) [pens]look {
 	return l
 }
 
+// contrastLooks are for weak sight, sunlight and worn-out screens: black and
+// white, the urgent inverse.
+func contrastLooks(light bool) [pens]look {
+	ink, paper := white, black
+	if light {
+		ink, paper = black, white
+	}
+	l := [pens]look{}
+	for i := range l {
+		l[i] = look{fg: ink, bold: i != int(penPlain) && i != int(penDim)}
+	}
+	for _, p := range []pen{penBandQuiet, penBandContinue, penBandPrepare, penBandBlind, penBandStop, penBandPast, penWarn} {
+		l[p] = look{fg: paper, bg: ink, bold: true}
+	}
+	l[penBandQuiet] = look{fg: ink, bold: true}
+	l[penBandContinue] = look{fg: ink, bold: true}
+	return l
+}
+
 // stroke is a pen made ready: the escapes before and after a run of cells.
 type stroke struct {
 	open, close string
@@ -90,9 +115,9 @@ type palette [pens]stroke
 
 // newPalette makes the strokes for a renderer. With the Ascii profile (NO_COLOR)
 // all are empty.
-func newPalette(r *lipgloss.Renderer, light bool) palette {
+func newPalette(r *lipgloss.Renderer, light, contrast bool) palette {
 	var p palette
-	for i, l := range looks(light) {
+	for i, l := range looks(light, contrast) {
 		s := r.NewStyle().Bold(l.bold)
 		if l.fg != "" {
 			s = s.Foreground(lipgloss.Color(l.fg))

@@ -57,6 +57,49 @@ func TestHistoryOfAWholeShift(t *testing.T) {
 	}
 }
 
+// The point of any moment is found, in the part that keeps all and in the older one.
+func TestHistoryAt(t *testing.T) {
+	var h History
+	if _, ok := h.At(1); ok || !math.IsNaN(h.Start()) {
+		t.Error("an empty history has points")
+	}
+	const n = 5 * historyRecent
+	for i := range n {
+		h.Add(Point{TimeS: 100 + float64(i), ThicknessUM: float64(i)})
+	}
+	if _, ok := h.At(99); ok || !(h.Start() >= 100 && h.Start() < 108) { // the first few are one point by now
+		t.Errorf("starts at %g s", h.Start())
+	}
+	for _, c := range []struct{ atS, within float64 }{{100 + n, 1}, {99 + n, 0}, {90.5 + n, 0.5}, {150, 8}, {3000, 8}, {h.Start(), 0}} {
+		p, ok := h.At(c.atS)
+		if !ok || p.TimeS > c.atS || c.atS-p.TimeS > c.within || p.ThicknessUM != p.TimeS-100 {
+			t.Errorf("at %g s: %+v, %v", c.atS, p, ok)
+		}
+	}
+	var none *History
+	if _, ok := none.At(1); ok || !math.IsNaN(none.Start()) {
+		t.Error("a missing history has points")
+	}
+}
+
+// The log keeps the newest, bounded, and nothing that could disturb a terminal.
+func TestLog(t *testing.T) {
+	var l Log
+	for i := range 3 * logEntries {
+		l.Add(Entry{TimeS: float64(i), Kind: NoteMade, Text: "\x1b[2J" + strings.Repeat("µ", 2*logText)})
+	}
+	all := l.Entries(nil)
+	if len(all) != logEntries || all[len(all)-1].TimeS != 3*logEntries-1 {
+		t.Errorf("%d entries", len(all))
+	}
+	if text := all[0].Text; len(text) > logText || len(text) < logText-2 || strings.Trim(text, "µ") != "" {
+		t.Errorf("%d bytes: %.20q", len(text), text)
+	}
+	if got := (*Log)(nil).Entries(nil); got != nil {
+		t.Error("a missing log has entries")
+	}
+}
+
 func TestHistoryStartsAgainWhenTimeGoesBack(t *testing.T) {
 	var h History
 	for i := range 3 * historyRecent {

@@ -25,34 +25,97 @@ import (
 func states() map[string]Snapshot {
 	return map[string]Snapshot{
 		"Waiting": {Source: "serial ttyUSB0", StateText: "port is open", TargetUM: 2, FloorUM: 1.5},
-		"Live":    live(300, 3.19), "Prepare": preparing(), "Stop": stopping(),
-		"Blind": blind(), "Lost": lost(), "Sites": many(), "Channels": twoChannels(),
+		"Good":    live(300, 3.19), "Weak": weak(), "Ambiguous": ambiguous(), "Lost": lost(), "Channels": twoChannels(),
+		"Prepare": preparing(), "Stop": stopping(), "Blind": blind(), "Lifted": lifted(), "Broken": broken(), "Sites": many(), "Undecided": undecided(),
 	}
 }
 
+// sizes of the golden screens, one for each layout.
+func sizes() [][2]int { return [][2]int{{80, 24}, {120, 40}, {200, 60}} }
+
+// full has every key.
+func full() Options {
+	return Options{Acknowledge: func() {}, Note: func(float64, string) string { return "" },
+		Copy: func(string) string { return "" }, Bell: func() {}}
+}
+
+// The golden screens have no colour and so are those of NO_COLOR too.
 func TestGolden(t *testing.T) {
 	for name, s := range states() {
-		for _, size := range [][2]int{{80, 24}, {120, 40}} {
+		for _, size := range sizes() {
 			t.Run(fmt.Sprintf("%s%dx%d", name, size[0], size[1]), func(t *testing.T) {
-				golden.RequireEqual(t, []byte(screen(t, s, size[0], size[1], Options{}).View()))
+				golden.RequireEqual(t, []byte(screen(t, s, size[0], size[1], full()).View()))
 			})
 		}
 	}
 }
 
+// modes are screens that come by keys.
+func modes() map[string]struct {
+	s    Snapshot
+	keys []string
+} {
+	type mode = struct {
+		s    Snapshot
+		keys []string
+	}
+	return map[string]mode{
+		"Paused":      {live(300, 3.19), []string{"space"}},
+		"LookingBack": {preparing(), []string{"pgup", "left", "left"}},
+		"Note":        {preparing(), []string{"n", "n", "e", "w", "space", "p", "a", "d", "left", "left"}},
+		"QuitAsked":   {live(300, 3.19), []string{"q"}},
+		"Interrupted": {live(300, 3.19), []string{"ctrl+c"}},
+		"SitePicked":  {many(), []string{"s", "s", "s"}},
+		"Picture2":    {many(), []string{"tab"}},
+		"Picture3":    {many(), []string{"tab", "tab"}},
+		"Picture4":    {many(), []string{"tab", "tab", "tab"}},
+		"Zoomed":      {live(300, 3.19), []string{"-", "-"}},
+		"Help":        {live(300, 3.19), []string{"?"}},
+		"Help2":       {live(300, 3.19), []string{"?", "?"}},
+	}
+}
+
+func TestGoldenModes(t *testing.T) {
+	for name, mode := range modes() {
+		for _, size := range sizes() {
+			t.Run(fmt.Sprintf("%s%dx%d", name, size[0], size[1]), func(t *testing.T) {
+				m := press(t, screen(t, mode.s, size[0], size[1], full()), mode.keys...)
+				golden.RequireEqual(t, []byte(m.View()))
+			})
+		}
+	}
+}
+
+// Colours, for each look: in 256 colours, as over many remote lines.
 func TestGoldenColour(t *testing.T) {
-	r := lipgloss.NewRenderer(io.Discard)
-	r.SetColorProfile(termenv.ANSI256)
-	golden.RequireEqual(t, []byte(screen(t, preparing(), 80, 24, Options{Renderer: r}).View()))
+	for name, o := range map[string]Options{
+		"Dark": {}, "Light": {Light: true}, "Contrast": {Contrast: true}, "LightContrast": {Light: true, Contrast: true},
+	} {
+		t.Run(name, func(t *testing.T) {
+			o.Renderer = lipgloss.NewRenderer(io.Discard)
+			o.Renderer.SetColorProfile(termenv.ANSI256)
+			golden.RequireEqual(t, []byte(screen(t, preparing(), 80, 24, o).View()))
+		})
+	}
 }
 
 func TestGoldenASCII(t *testing.T) {
-	golden.RequireEqual(t, []byte(screen(t, blind(), 80, 24, Options{ASCII: true}).View()))
+	for name, s := range map[string]Snapshot{"Blind": blind(), "Sites": many(), "Ambiguous": ambiguous()} {
+		for _, size := range sizes() {
+			t.Run(fmt.Sprintf("%s%dx%d", name, size[0], size[1]), func(t *testing.T) {
+				golden.RequireEqual(t, []byte(screen(t, s, size[0], size[1], Options{ASCII: true}).View()))
+			})
+		}
+	}
 }
 
-func TestGoldenHelp(t *testing.T) {
-	m := press(t, screen(t, live(300, 3.19), 80, 24, Options{Acknowledge: func() {}}), "?")
-	golden.RequireEqual(t, []byte(m.View()))
+// The layouts between, the smallest, and below it.
+func TestGoldenSizes(t *testing.T) {
+	for _, size := range [][2]int{{60, 18}, {70, 24}, {100, 30}, {160, 24}, {76, 50}, {140, 44}, {59, 17}, {30, 8}} {
+		t.Run(fmt.Sprintf("%dx%d", size[0], size[1]), func(t *testing.T) {
+			golden.RequireEqual(t, []byte(screen(t, many(), size[0], size[1], full()).View()))
+		})
+	}
 }
 
 // fits fails unless the view has exactly h lines, none wider than w, and holds
@@ -90,7 +153,7 @@ func TestFitsAnySize(t *testing.T) {
 	r.SetColorProfile(termenv.TrueColor)
 	random := rand.New(rand.NewPCG(1, 1))
 	sizes := [][2]int{{80, 24}, {120, 40}, {200, 60}, {60, 18}, {59, 18}, {60, 17}, {40, 12}, {1, 1}, {1, 60}, {300, 1}, {60, 120}}
-	for range 30 {
+	for range 5 { // the property tests have many more
 		sizes = append(sizes, [2]int{1 + random.IntN(260), 1 + random.IntN(90)})
 	}
 	all := states()
@@ -171,6 +234,53 @@ func TestASCIIModeIsASCII(t *testing.T) {
 	}
 }
 
+// Between two stretches the most that the next may last stands in the advice
+// line and in the readout, rounded down.
+func TestNextStretch(t *testing.T) {
+	for _, size := range [][2]int{{40, 10}, {80, 24}, {120, 40}, {200, 60}} {
+		shows(t, screen(t, lifted(), size[0], size[1], Options{}), "CONTINUE – next stretch at most 12 s")
+	}
+	shows(t, screen(t, lifted(), 80, 24, Options{}), "up; next: most 12 s")
+	down := lifted()
+	down.Step.Forecast.Contact = true
+	hides(t, screen(t, down, 80, 24, Options{}), "next")
+	if line := PlainLine(lifted().Step); !strings.Contains(line, "pad lifted, next stretch at most 12 s") {
+		t.Error(line)
+	}
+	for s, want := range map[float64]string{0.99: "0.9 s", 9.99: "9.9 s", 12.99: "12 s", 119.9: "119 s", 125.9: "2 min 05 s"} {
+		if got := stretch(s); got != want {
+			t.Errorf("%g s became %q, want %q", s, got, want)
+		}
+	}
+}
+
+// Each doubt has a look and a word of its own.
+func TestDoubtsLookDifferent(t *testing.T) {
+	seen := map[rune]string{}
+	for name, s := range map[string]Snapshot{"good": live(300, 3.19), "weak": weak(), "ambiguous": ambiguous(),
+		"contradicted": twoChannels(), "predicted": blind(), "lost": lost()} {
+		r := read(&s, noon())
+		if other := seen[r.ink()]; other != "" {
+			t.Errorf("%s looks like %s", name, other)
+		}
+		seen[r.ink()] = name
+		word := strings.ToUpper(name)
+		if name == "good" || name == "predicted" {
+			word = name
+		}
+		shows(t, screen(t, s, 80, 24, Options{}), word)
+		shows(t, screen(t, s, 80, 24, Options{ASCII: true}), word)
+	}
+	inks := map[byte]rune{}
+	for r := range seen {
+		if other, ok := inks[asciiRune(r)]; ok {
+			t.Errorf("in ASCII %c looks like %c", r, other)
+		}
+		inks[asciiRune(r)] = r
+	}
+	shows(t, screen(t, undecided(), 80, 24, Options{}), "AMBIGUOUS")
+}
+
 // Old data must not look current: the last good spectrum ages with the wall
 // clock, and an old "continue" loses its place to the missing data.
 func TestSilenceShows(t *testing.T) {
@@ -198,7 +308,7 @@ func TestSilenceShows(t *testing.T) {
 // A lost estimate is not shown as the present thickness.
 func TestLostIsNotCurrent(t *testing.T) {
 	v := screen(t, lost(), 80, 24, Options{}).View()
-	for _, want := range []string{"▒▒▒▒▒▒", "predicted", "LOST", "no fit", "it has no fringes"} {
+	for _, want := range []string{"░░░░░░", "predicted 6.1 s", "LOST", "no fit", "it has no fringes"} {
 		if !strings.Contains(v, want) {
 			t.Errorf("no %q in\n%s", want, v)
 		}
@@ -316,8 +426,9 @@ func TestColumnIsToScale(t *testing.T) {
 	}
 }
 
-// Text is readable on its background: contrast at least 4.5:1 as defined in
-// WCAG 2.1, success criterion 1.4.3 (relative luminance from memory).
+// Text is readable on its background: contrast at least 4.5:1, and in the
+// contrast mode 7:1, as defined in WCAG 2.1, success criteria 1.4.3 and 1.4.6
+// (relative luminance from memory).
 func TestContrast(t *testing.T) {
 	luminance := func(hex string) float64 {
 		var c [3]int
@@ -334,8 +445,12 @@ func TestContrast(t *testing.T) {
 		}
 		return 0.2126*l[0] + 0.7152*l[1] + 0.0722*l[2]
 	}
-	for _, light := range []bool{false, true} {
-		for i, l := range looks(light) {
+	for _, o := range []struct {
+		light, contrast bool
+		least           float64
+	}{{false, false, 4.5}, {true, false, 4.5}, {false, true, 7}, {true, true, 7}} {
+		light := o.light
+		for i, l := range looks(light, o.contrast) {
 			fg, bg := l.fg, l.bg
 			if fg == "" {
 				continue
@@ -347,7 +462,7 @@ func TestContrast(t *testing.T) {
 				}
 			}
 			a, b := luminance(fg), luminance(bg)
-			if ratio := (max(a, b) + 0.05) / (min(a, b) + 0.05); ratio < 4.5 {
+			if ratio := (max(a, b) + 0.05) / (min(a, b) + 0.05); ratio < o.least {
 				t.Errorf("light %v, pen %d: contrast %s on %s is %.2f", light, i, fg, bg, ratio)
 			}
 		}
