@@ -7,6 +7,7 @@ import (
 	"bluefringe/device/setup"
 	"bluefringe/optics/die"
 	"bluefringe/optics/material"
+	"bluefringe/optics/surface"
 	"bluefringe/removal"
 	"bluefringe/removal/advice"
 	"bluefringe/removal/guide"
@@ -40,8 +41,9 @@ func process(s setup.Setup) removal.Process {
 		PadMM: known(s.Process.PadMM), SpeedMS: known(s.Process.SpeedMS)}
 }
 
-// newEngine builds the engine for a set-up and the channels known so far.
-func newEngine(s setup.Setup, c *calibrate.Calibrator, cold bool) (*guide.Engine, error) {
+// newEngine builds the engine for a set-up, the channels known so far and the places of
+// sites in mm.
+func newEngine(s setup.Setup, c *calibrate.Calibrator, sites map[string][2]float64, cold bool) (*guide.Engine, error) {
 	config := guide.Config{
 		Die:          dieSetup(s),
 		Cold:         cold,
@@ -49,9 +51,16 @@ func newEngine(s setup.Setup, c *calibrate.Calibrator, cold bool) (*guide.Engine
 		Instruments:  map[string]guide.Instrument{},
 		Process:      process(s),
 		PrestonRelSD: s.Process.PrestonRelSD,
+		Ageing:       removal.Ageing{BreakInS: s.Process.BreakInS, GlazingS: s.Process.GlazingS},
+		PositionMM: func(site string) (xMM, yMM float64, ok bool) {
+			at, ok := sites[site]
+			return at[0], at[1], ok
+		},
+		Outline: surface.Outline{MinXMM: -s.Die.WidthMM / 2, MaxXMM: s.Die.WidthMM / 2, MinYMM: -s.Die.HeightMM / 2, MaxYMM: s.Die.HeightMM / 2},
 		Advice: advice.Config{
 			TargetUM: s.Target.ThicknessUM, FloorUM: s.Target.FloorUM,
 			ReactionS: s.Stop.ReactionS, RiskFloor: s.Stop.RiskFloor, PrepareS: s.Stop.PrepareS,
+			WindowUM: s.Target.WindowUM, RiskStretch: s.Stop.RiskStretch,
 		},
 	}
 	for name, i := range s.Instrument {

@@ -130,7 +130,8 @@ func intervalLine(i removal.Interval) *event.Interval {
 
 func adviceLine(a guide.Advice) event.Advice {
 	return event.Advice{TimeS: a.TimeS, Advice: a.Level.String(), Rule: a.Rule, Reason: a.Reason,
-		ThinnestUM: number(a.ThinnestUM, decimalsUM), Site: a.Site}
+		ThinnestUM: number(a.ThinnestUM, decimalsUM), Site: a.Site,
+		NextStretchS: number(a.NextStretchS, decimalsS)}
 }
 
 // plainSink writes a line of words a second and one at each change of advice.

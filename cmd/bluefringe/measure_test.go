@@ -401,7 +401,7 @@ map of 3 of 4 sites
   between sites 0.0207 um (standard deviation)
   tilt          0.01406 um/mm, sd 0.00018 um/mm
                 thicker towards 45 deg (0 is +x, 90 is +y), sd 0.6 deg
-  bow           not determined: 3 sites, 6 are needed; the tilt is without bow
+  bow           not determined: 3 sites, 5 are needed; the tilt is without bow
   residual      not determined: as many sites as parameters
   target        2.0000 um: the thinnest site is at +0.0012 um
   floor         1.9900 um: the thinnest site is at +0.0112 um, kept

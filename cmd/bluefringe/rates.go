@@ -26,8 +26,8 @@ func newRates(st streams) *cobra.Command {
 process, the oldest first. Texts are compared without regard to case.
 
 The book is one file, bluefringe/book.sqlite in the user's data folder unless --rates
-names another; several programs may use it at once. watch neither adds runs to it
-nor takes its prior from it yet.`,
+names another; several programs may use it at once. watch takes its prior for the
+rate from it and adds each run that it watched to the end.`,
 		Example: `  bluefringe rates --material silicon --since 2026-01-01
   bluefringe rates --json | jq .preston_per_pa
   bluefringe rates --csv > rates.csv

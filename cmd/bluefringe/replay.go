@@ -14,12 +14,17 @@ import (
 
 func newReplay(st streams) *cobra.Command {
 	var v view
+	var rates rateFlag
 	var speed string
 	cmd := &cobra.Command{
 		Use:   "replay RUN",
 		Short: "Play a recorded run through the same engine and screen",
 		Long: `Play a recorded run through the same engine and screen as a live one. With --json
-and --plain it runs as fast as possible and says what the operator was told.`,
+and --plain it runs as fast as possible and says what the operator was told.
+
+A record holds the prior that its watch took from the rate book, so that it replays
+the same anywhere. --rates looks the prior up again in a rate book, as that was before
+the run began. A replay adds nothing to a rate book.`,
 		Example: `  bluefringe replay run.jsonl
   bluefringe replay run.jsonl --speed 10
   bluefringe replay run.jsonl --json --setup other.toml`,
@@ -36,11 +41,15 @@ and --plain it runs as fast as possible and says what the operator was told.`,
 			if s.setup, s.prelude, err = v.load(); err != nil {
 				return err
 			}
+			if err := rates.replayRates(cmd.Context(), s); err != nil {
+				return err
+			}
 			s.source, s.clock = pace(device.File(args[0]), factor, v.json || v.plain || !isTerminal(st.out))
 			return v.show(cmd.Context(), s, st, screenOptions{light: v.light, ascii: v.ascii})
 		},
 	}
 	cmd.Flags().StringVar(&speed, "speed", "1", "speed on the screen: 1 is real time, 10 ten times that, or max")
+	rates.add(cmd, "look the prior up in this rate book (`file`)")
 	v.flags(cmd)
 	return cmd
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -18,7 +19,27 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	goleak.VerifyTestMain(m)
+	os.Exit(inOwnFolder(m))
+}
+
+// inOwnFolder keeps the rate book of whoever runs the tests out of them.
+func inOwnFolder(m *testing.M) int {
+	data, err := os.MkdirTemp("", "bluefringe")
+	if err != nil {
+		panic(err)
+	}
+	defer os.RemoveAll(data)
+	for _, name := range []string{"XDG_DATA_HOME", "LocalAppData", "HOME"} {
+		os.Setenv(name, data)
+	}
+	code := m.Run()
+	if code == 0 {
+		if err := goleak.Find(); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			return 1
+		}
+	}
+	return code
 }
 
 // outcome is what a command left behind.
@@ -200,7 +221,7 @@ func TestJSONLines(t *testing.T) {
 	allowed := map[string]map[string]bool{
 		"estimate": names("type time_s site channel thickness_um sd_um spread_um edge_nm quality"),
 		"forecast": names("type time_s site thickness_um sd_um rate_um_min rate_sd_um_min to_target_s"),
-		"advice":   names("type time_s advice rule reason thinnest_um site"),
+		"advice":   names("type time_s advice rule reason thinnest_um site next_stretch_s"),
 	}
 	for line := range strings.Lines(got.out) {
 		var fields map[string]any
@@ -338,8 +359,8 @@ func TestBadInput(t *testing.T) {
 				want.WriteString(line)
 			}
 		}
-		if string(written) != want.String() {
-			t.Errorf("%s: the record is not what came: %d bytes, want %d", name, len(written), want.Len())
+		if got := withoutTimes(string(written)); got != want.String() {
+			t.Errorf("%s: the record is not what came: %d bytes, want %d", name, len(got), want.Len())
 		}
 	}
 }

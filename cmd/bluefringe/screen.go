@@ -15,8 +15,10 @@ import (
 	"bluefringe/device/event"
 	"bluefringe/device/setup"
 	"bluefringe/optics/estimate"
+	"bluefringe/removal/advice"
 	"bluefringe/removal/guide"
 	"bluefringe/tui"
+	"bluefringe/tui/terminal"
 
 	tea "github.com/charmbracelet/bubbletea"
 )
@@ -31,12 +33,20 @@ type boardSink struct {
 
 	forecasts map[string]guide.Forecast
 	times     []float64 // run times of the newest spectra
+	level     advice.Level
+	contact   bool
+	begun     bool
 }
+
+// siteHistories bounds how many places get a history of their own: a run names
+// its sites, and may name any number.
+const siteHistories = 32
 
 func newBoardSink(board *tui.Board, s *session, realTime bool) *boardSink {
 	b := &boardSink{board: board, session: s, realTime: realTime, forecasts: map[string]guide.Forecast{}}
 	b.snapshot = tui.Snapshot{
-		Source: s.source.Name(), State: tui.Waiting, History: new(tui.History),
+		Source: s.source.Name(), State: tui.Waiting,
+		History: new(tui.History), Album: new(tui.Album), Log: new(tui.Log),
 		TargetUM: math.NaN(), FloorUM: math.NaN(), StartThicknessUM: math.NaN(),
 	}
 	if s.recorder != nil {
@@ -75,40 +85,83 @@ func (b *boardSink) stepped(step guide.Step) error {
 	if thinnest, ok := b.forecasts[step.Advice.Site]; ok {
 		s.Thinnest = &thinnest
 	}
-	edge := math.NaN()
+	b.log(step)
 	if e := step.Estimate; e != nil {
 		s.Estimate = e
-		edge = e.EdgeNM
-		b.site(*e, f)
+		s.Album.Add(e)
+		b.site(step)
 		b.rate(e.TimeS)
 	}
 	if !math.IsNaN(step.Advice.ThinnestUM) {
 		if math.IsNaN(s.StartThicknessUM) {
 			s.StartThicknessUM = step.Advice.ThinnestUM
 		}
-		sd := math.NaN()
+		// The forecast of the thinnest place may be some steps old, its thickness is of now.
+		of := f
 		if s.Thinnest != nil {
-			sd = s.Thinnest.SDUM
+			of = *s.Thinnest
 		}
-		s.History.Add(tui.Point{TimeS: step.TimeS, ThicknessUM: step.Advice.ThinnestUM, SDUM: sd, EdgeNM: edge, Level: step.Advice.Level})
+		p := point(step, of, step.Advice.Site)
+		p.ThicknessUM = step.Advice.ThinnestUM
+		s.History.Add(p)
 	}
 	b.publish()
 	return nil
 }
 
-func (b *boardSink) site(e guide.Estimate, f guide.Forecast) {
-	s := tui.Site{Name: e.Site, ThicknessUM: f.ThicknessUM, SDUM: f.SDUM, TimeS: e.TimeS, Quality: e.Quality}
-	position := b.session.opening.Sites[e.Site]
-	s.XMM, s.YMM = position[0], position[1]
-	for i := range b.snapshot.Sites {
-		if b.snapshot.Sites[i].Name == e.Site {
-			b.snapshot.Sites[i] = s
+// point is one moment of a place; what a spectrum of another place says is left out.
+func point(step guide.Step, f guide.Forecast, site string) tui.Point {
+	p := tui.Point{TimeS: step.TimeS, ThicknessUM: f.ThicknessUM, SDUM: f.SDUM, RateUMMin: f.RateUMMin,
+		ToTargetS: f.ToTargetS, EdgeNM: math.NaN(), EdgeExpectedNM: math.NaN(),
+		Quality: estimate.Lost, Level: step.Advice.Level}
+	if e := step.Estimate; e != nil && e.Site == site {
+		p.EdgeNM, p.EdgeExpectedNM, p.Quality = e.EdgeNM, e.Picture.EdgeExpectedNM, e.Quality
+	}
+	return p
+}
+
+// log keeps what changed since the step before.
+func (b *boardSink) log(step guide.Step) {
+	l := b.snapshot.Log
+	if touching := step.Forecast.Contact; touching != b.contact || !b.begun {
+		words := "pad lifted"
+		if touching {
+			words = "pad on the die"
+		}
+		l.Add(tui.Entry{TimeS: step.TimeS, Kind: tui.PadMoved, Text: words})
+		b.contact = touching
+	}
+	if a := step.Advice; a.Level != b.level || !b.begun {
+		l.Add(tui.Entry{TimeS: step.TimeS, Kind: tui.AdviceChanged, Level: a.Level, Text: a.Level.String() + ": " + a.Reason})
+		b.level = a.Level
+	}
+	b.begun = true
+}
+
+// site keeps what a spectrum says of its place.
+func (b *boardSink) site(step guide.Step) {
+	e, f := step.Estimate, step.Forecast
+	sites := b.snapshot.Sites
+	i := slices.IndexFunc(sites, func(s tui.Site) bool { return s.Name == e.Site })
+	if i < 0 {
+		if e.Quality == estimate.Lost && math.IsNaN(f.ThicknessUM) {
 			return
 		}
+		position := b.session.opening.Sites[e.Site]
+		s := tui.Site{Name: e.Site, XMM: position[0], YMM: position[1]}
+		if len(sites) < siteHistories {
+			s.History = new(tui.History)
+		}
+		i = len(sites)
+		sites = append(sites, s)
 	}
-	if e.Quality != estimate.Lost || !math.IsNaN(f.ThicknessUM) {
-		b.snapshot.Sites = append(b.snapshot.Sites, s)
+	s := &sites[i]
+	s.ThicknessUM, s.SDUM, s.TimeS, s.Quality = f.ThicknessUM, f.SDUM, e.TimeS, e.Quality
+	s.Forecast, s.Estimate, s.Disagreement = f, e, step.Disagreement
+	if s.History != nil {
+		s.History.Add(point(step, f, e.Site))
 	}
+	b.snapshot.Sites = sites
 }
 
 func (b *boardSink) rate(timeS float64) {
@@ -124,6 +177,7 @@ func (b *boardSink) rate(timeS float64) {
 
 func (b *boardSink) notice(text string) {
 	b.snapshot.StateText = text
+	b.snapshot.Log.Add(tui.Entry{TimeS: b.snapshot.Step.TimeS, Kind: tui.LineChanged, Text: text})
 	b.publish()
 }
 
@@ -138,12 +192,19 @@ func (b *boardSink) heard(c counts, at time.Time) {
 	b.publish()
 }
 
+// noted brings a note that came with the stream.
+func (b *boardSink) noted(n event.Note) {
+	b.snapshot.Log.Add(tui.Entry{TimeS: n.TimeS, Kind: tui.NoteMade, Text: n.Text})
+	b.publish()
+}
+
 // closed tells the screen how the session ended.
 func (b *boardSink) closed(err error) {
 	b.snapshot.State = tui.Ended
 	if err != nil && !errors.Is(err, context.Canceled) {
 		b.lost = true
 		b.snapshot.State, b.snapshot.StateText = tui.LineLost, err.Error()
+		b.snapshot.Log.Add(tui.Entry{TimeS: b.snapshot.Step.TimeS, Kind: tui.LineChanged, Text: "line lost: " + err.Error()})
 	}
 	b.publish()
 }
@@ -157,13 +218,17 @@ func runScreen(ctx context.Context, s *session, options screenOptions, talk io.W
 	if options.realTime {
 		s.lost = view.closed
 	}
-	model := tui.New(board, tui.Options{Light: options.light, ASCII: options.ascii, Acknowledge: func() {
-		select {
-		case acknowledge <- struct{}{}:
-		default:
-		}
-	}})
-	teaOptions := []tea.ProgramOption{tea.WithAltScreen(), tea.WithContext(ctx), tea.WithFPS(30)}
+	light, late := options.background()
+	answers := operator{session: s, board: board, log: view.snapshot.Log, out: os.Stdout, acknowledge: acknowledge}
+	model := tui.New(board, tui.Options{
+		Light: light, ASCII: options.ascii, Contrast: options.contrast, Quiet: options.quiet,
+		Acknowledge: answers.acknowledged, Note: answers.note, Copy: answers.copy, Bell: answers.bell,
+	})
+	// The mouse stays with the terminal, so that text can be selected.
+	teaOptions := []tea.ProgramOption{tea.WithAltScreen(), tea.WithContext(ctx), tea.WithFPS(picturesPerS)}
+	if late {
+		teaOptions = append(teaOptions, tea.WithFilter(deafUntil(time.Now().Add(deafFor))))
+	}
 	if options.keysFromTTY {
 		teaOptions = append(teaOptions, tea.WithInputTTY())
 	}
@@ -215,8 +280,86 @@ func runScreen(ctx context.Context, s *session, options screenOptions, talk io.W
 	return sessionErr
 }
 
-type screenOptions struct {
-	light, ascii bool
-	realTime     bool
-	keysFromTTY  bool // standard input brings data
+// picturesPerS is the most that is drawn, whatever comes in.
+const picturesPerS = 10
+
+// deafFor is how long keys are ignored where the terminal did not answer a
+// question: its answer, come late, would be taken for keys.
+const deafFor = 2 * time.Second
+
+// deafUntil drops keys until a time, all but ctrl+c.
+func deafUntil(end time.Time) func(tea.Model, tea.Msg) tea.Msg {
+	return func(_ tea.Model, msg tea.Msg) tea.Msg {
+		if k, ok := msg.(tea.KeyMsg); ok && k.Type != tea.KeyCtrlC && time.Now().Before(end) {
+			return nil
+		}
+		return msg
+	}
 }
+
+type screenOptions struct {
+	light, dark, ascii bool // neither light nor dark: the terminal is asked
+	contrast, quiet    bool
+	realTime           bool
+	keysFromTTY        bool // standard input brings data
+}
+
+// background settles whether the terminal is light, before the screen is taken
+// over. late tells that an answer of the terminal may still come.
+func (o *screenOptions) background() (light, late bool) {
+	known := terminal.FromEnvironment(os.Getenv)
+	switch {
+	case o.light || o.dark:
+		return o.light, false
+	case known != terminal.Unknown:
+		return known == terminal.Light, false
+	case terminal.Silent(os.Getenv) || os.Getenv("NO_COLOR") != "":
+		return false, false
+	}
+	wait := terminal.Wait
+	if os.Getenv("SSH_CONNECTION") != "" {
+		wait = terminal.WaitRemote
+	}
+	known, late = terminal.Ask(wait)
+	return known == terminal.Light, late
+}
+
+// operator is what the keys of the screen reach.
+type operator struct {
+	session     *session
+	board       *tui.Board
+	log         *tui.Log
+	out         io.Writer // the terminal
+	acknowledge chan<- struct{}
+}
+
+// acknowledged releases a stop, and says so in the record.
+func (o *operator) acknowledged() {
+	select {
+	case o.acknowledge <- struct{}{}:
+	default:
+	}
+	o.note(o.board.Latest().Step.TimeS, "stop acknowledged")
+}
+
+// note keeps a note in the record and on the screen.
+func (o *operator) note(timeS float64, text string) (said string) {
+	o.log.Add(tui.Entry{TimeS: timeS, Kind: tui.NoteMade, Text: text})
+	r := o.session.recorder
+	if r == nil {
+		return "the note is on the screen only: nothing is being recorded"
+	}
+	line, err := event.Append(nil, event.Note{TimeS: timeS, Text: text})
+	if err != nil {
+		return "note not kept: " + err.Error()
+	}
+	r.Append(line)
+	if err := r.Err(); err != nil {
+		return "note not kept: " + err.Error()
+	}
+	return "note kept in " + r.Path()
+}
+
+func (o *operator) copy(text string) (said string) { return terminal.Copy(o.out, os.Getenv, text) }
+
+func (o *operator) bell() { io.WriteString(o.out, "\a") }

@@ -10,6 +10,7 @@ import (
 	"bluefringe/device"
 	"bluefringe/device/calibrate"
 	"bluefringe/device/event"
+	"bluefringe/device/ratebook"
 	"bluefringe/device/record"
 	"bluefringe/device/setup"
 	"bluefringe/removal/guide"
@@ -17,9 +18,10 @@ import (
 
 // item is one line on its way from the reader to the engine.
 type item struct {
-	event event.Event
-	err   error // instead of the event
-	at    time.Time
+	event  event.Event
+	err    error  // instead of the event
+	notice string // instead of the event
+	at     time.Time
 }
 
 func (it item) isSpectrum() bool {
@@ -61,13 +63,25 @@ type session struct {
 	// until its context is done. nil: the session ends with the source.
 	lost func(err error)
 
+	early   []string         // notices from before the session
+	past    []event.Event    // of a run that goes on; they are in its record
+	prior   *priorFinder     // nil: no prior is looked up
+	digest  *ratebook.Digest // of what is received; nil with learner
+	learner *rateLearner     // nil: the run goes into no rate book
+
+	decoder    event.Decoder
 	calibrator *calibrate.Calibrator
 	engine     *guide.Engine
 	opening    event.Run
 	counts     counts
-	lastS      float64   // run time of the newest event
-	lastAt     time.Time // and when it came
-	recorded   bool      // the record has its set-up
+	newestS    map[[2]string]float64 // run time of the newest spectrum, by channel and site
+	lastS      float64               // run time of the newest event
+	lastAt     time.Time             // and when it came
+	recorded   bool                  // the record has its set-up
+	rate       event.Prior           // where the set-up gives no Preston coefficient; zero: none
+	chosen     *setup.Setup          // of the engine
+	firstAt    time.Time             // when the first line came
+	crashed    bool
 }
 
 // lateness is how late a line may come before its silence counts as passing of
@@ -89,6 +103,11 @@ func (s *session) run(ctx context.Context, acknowledge <-chan struct{}) error {
 	go func() {
 		defer close(stopped)
 		box.end(guarded(func() error {
+			for _, e := range s.past {
+				if err := box.put(ctx, item{event: e, at: time.Now()}); err != nil {
+					return err
+				}
+			}
 			return s.source.Run(ctx, func(line device.Line) error { return s.receive(ctx, box, line) })
 		}))
 	}()
@@ -98,6 +117,8 @@ func (s *session) run(ctx context.Context, acknowledge <-chan struct{}) error {
 	if errors.Is(err, errEnd) {
 		return nil
 	}
+	var c *crash
+	s.crashed = errors.As(err, &c)
 	return err
 }
 
@@ -123,38 +144,78 @@ func guarded(f func() error) (err error) {
 func (s *session) receive(ctx context.Context, box *mailbox, line device.Line) error {
 	it := item{err: line.Err, at: time.Now()}
 	if line.Err == nil {
-		it.event, it.err = event.Decode(line.Text)
+		it.event, it.err = s.decoder.Decode(line.Text)
 		if errors.Is(it.err, event.ErrBlank) {
 			return nil
 		}
-		s.record(line.Text, it.event)
+		if it.err == nil {
+			if err := s.hear(ctx, box, it); err != nil {
+				return err
+			}
+		}
+		s.record(line.Text, it)
+		if _, ok := it.event.Body.(event.Prior); ok && s.prior != nil && s.prior.overrides {
+			return nil
+		}
 	}
 	return box.put(ctx, it)
 }
 
-// record appends a line as it came. The set-up given by hand goes in once, after
-// the run line, so that the record replays on its own.
-func (s *session) record(text []byte, e event.Event) {
+// hear gives an event to the rate book's side, and hands on the prior that goes before
+// it. The record gets that as well, so that it replays the same without the rate book.
+func (s *session) hear(ctx context.Context, box *mailbox, it item) error {
+	if s.digest != nil {
+		s.digest.Add(it.event)
+	}
+	if s.prior == nil {
+		return nil
+	}
+	prior, notice := s.prior.before(it.event)
+	if notice != "" {
+		return box.put(ctx, item{notice: notice, at: it.at})
+	}
+	if prior == nil {
+		return nil
+	}
+	line, err := event.Append(nil, *prior)
+	if err != nil {
+		return err
+	}
+	if s.recorder != nil {
+		s.preface()
+		s.recorder.Append(line)
+	}
+	return box.put(ctx, item{event: event.Event{Raw: line, Body: *prior}, at: it.at})
+}
+
+// record appends a line as it came, with the time of its receipt. The set-up given by
+// hand goes in once, after the run line, so that the record replays on its own.
+func (s *session) record(text []byte, it item) {
 	if s.recorder == nil {
 		return
 	}
-	_, isRun := e.Body.(event.Run)
-	if isRun {
-		s.recorder.Append(text)
+	if _, isRun := it.event.Body.(event.Run); isRun {
+		s.recorder.Receive(text, it.at)
+		s.preface()
+		return
 	}
-	if !s.recorded {
-		s.recorded = true
-		if s.setup != nil && s.setup.Raw != "" {
-			if line, err := event.Append(nil, event.Setup{TOML: s.setup.Raw}); err == nil {
-				s.recorder.Append(line)
-			}
-		}
-		for _, p := range s.prelude {
-			s.recorder.Append(p.Raw)
+	s.preface()
+	s.recorder.Receive(text, it.at)
+}
+
+// preface records, once, what the session knows beside the stream.
+func (s *session) preface() {
+	if s.recorded {
+		return
+	}
+	s.recorded = true
+	if s.setup != nil && s.setup.Raw != "" {
+		if line, err := event.Append(nil, event.Setup{TOML: s.setup.Raw}); err == nil {
+			s.recorder.Append(line)
 		}
 	}
-	if !isRun {
-		s.recorder.Append(text)
+	for _, p := range s.prelude {
+		s.recorder.Append(p.Raw)
 	}
 }
 
@@ -163,11 +224,18 @@ func (s *session) work(ctx context.Context, box *mailbox, acknowledge <-chan str
 	if err := s.prepare(); err != nil {
 		return err
 	}
+	for _, text := range s.early {
+		s.sink.notice(text)
+	}
 	var tick <-chan time.Time
 	if s.clock > 0 {
 		ticker := time.NewTicker(250 * time.Millisecond)
 		defer ticker.Stop()
 		tick = ticker.C
+	}
+	var news <-chan string
+	if s.recorder != nil {
+		news = s.recorder.News()
 	}
 	var lost error
 	for {
@@ -178,6 +246,8 @@ func (s *session) work(ctx context.Context, box *mailbox, acknowledge <-chan str
 			}
 			return ctx.Err()
 		case text := <-s.notices:
+			s.sink.notice(text)
+		case text := <-news:
 			s.sink.notice(text)
 		case <-acknowledge:
 			if s.engine != nil {
@@ -255,6 +325,9 @@ func (s *session) pass(now time.Time) error {
 
 func (s *session) tell(steps []guide.Step) error {
 	for _, step := range steps {
+		if s.learner != nil {
+			s.learner.step(step)
+		}
 		if err := s.sink.stepped(step); err != nil {
 			return err
 		}
@@ -265,6 +338,13 @@ func (s *session) tell(steps []guide.Step) error {
 // handle takes one line. A line that cannot be used is counted and told, never
 // the end of the session.
 func (s *session) handle(it item) error {
+	if it.notice != "" {
+		s.sink.notice(it.notice)
+		return nil
+	}
+	if s.firstAt.IsZero() {
+		s.firstAt = it.at // not when a run goes on
+	}
 	if it.err != nil {
 		if errors.Is(it.err, event.ErrCRC) {
 			s.counts.badCRC++
@@ -274,7 +354,7 @@ func (s *session) handle(it item) error {
 		s.sink.fault(it.err)
 		return nil
 	}
-	if timeS, ok := it.event.Time(); ok {
+	if timeS, ok := it.event.Time(); ok && (timeS >= s.lastS || s.lastAt.IsZero()) {
 		s.lastS, s.lastAt = timeS, it.at
 	}
 	switch body := it.event.Body.(type) {
@@ -291,9 +371,21 @@ func (s *session) handle(it item) error {
 		if err := s.start(); err != nil {
 			return err
 		}
-		return s.tell(s.engine.Process(guide.ProcessChange(body)))
+		if err := s.tell(s.engine.Process(guide.ProcessChange(body))); err != nil {
+			return err
+		}
+		if s.learner != nil {
+			s.learner.change(body)
+		}
+		return nil
+	case event.Prior:
+		s.rate = body
 	case event.Spectrum:
 		return s.takeSpectrum(body)
+	case event.Note:
+		if n, ok := s.sink.(interface{ noted(event.Note) }); ok {
+			n.noted(body)
+		}
 	case event.End:
 		if s.engine != nil {
 			if err := s.tell(s.engine.Advance(body.TimeS)); err != nil {
@@ -334,7 +426,21 @@ func (s *session) takeSpectrum(body event.Spectrum) error {
 	if err := s.start(); err != nil {
 		return err
 	}
+	// A clock that was set back must not hold the run's time still: the advice would
+	// stay what it was while silicon goes. Refused, such spectra leave the run blind.
+	of := [2]string{body.Channel, body.SiteName()}
+	if newestS, ok := s.newestS[of]; ok && body.TimeS <= newestS {
+		s.counts.refused++
+		s.sink.fault(fmt.Errorf("spectrum at %g s: the one before it was of %g s: the same again, or a clock that was set back; it is not used", body.TimeS, newestS))
+		return nil
+	}
 	reflectance, err := s.calibrator.Reflectance(nil, body)
+	if err == nil {
+		if s.newestS == nil {
+			s.newestS = map[[2]string]float64{}
+		}
+		s.newestS[of] = body.TimeS
+	}
 	var steps []guide.Step
 	if err == nil {
 		missing := s.calibrator.Missing()
@@ -359,11 +465,21 @@ func (s *session) start() error {
 	if s.setup != nil {
 		chosen = *s.setup
 	}
-	engine, err := newEngine(chosen, s.calibrator, s.cold)
+	fromBook := s.rate.PrestonPerPa > 0 && chosen.Process.PrestonPerPa == 0
+	if fromBook {
+		chosen.Process.PrestonPerPa, chosen.Process.PrestonRelSD = s.rate.PrestonPerPa, s.rate.PrestonRelSD
+	}
+	engine, err := newEngine(chosen, s.calibrator, s.opening.Sites, s.cold)
 	if err != nil {
 		return usage(fmt.Errorf("%s: %w", chosen.Name, err))
 	}
-	s.engine = engine
+	s.engine, s.chosen = engine, &chosen
 	s.sink.opened(s.opening, chosen)
+	if fromBook {
+		s.sink.notice(priorNotice(s.rate))
+	}
+	if s.learner != nil {
+		s.learner.open(chosen)
+	}
 	return nil
 }

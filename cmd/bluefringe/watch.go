@@ -1,19 +1,15 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"os/signal"
 	"syscall"
 
 	"bluefringe/device"
-	"bluefringe/device/demo"
 	"bluefringe/device/event"
-	"bluefringe/device/record"
 	"bluefringe/device/setup"
 
 	"github.com/spf13/cobra"
@@ -22,9 +18,12 @@ import (
 
 // view is how a session is shown: flags that watch and replay share.
 type view struct {
-	json, plain  bool
-	light, ascii bool
-	setupFile    string
+	json, plain bool
+	light, dark bool // neither: the terminal is asked
+	ascii       bool
+	contrast    bool
+	quiet       bool
+	setupFile   string
 }
 
 func (v *view) flags(cmd *cobra.Command) {
@@ -32,9 +31,13 @@ func (v *view) flags(cmd *cobra.Command) {
 	f.StringVar(&v.setupFile, "setup", "", "set-up file (TOML); overrides the one in a record")
 	f.BoolVar(&v.json, "json", false, "write estimate, forecast and advice as JSON lines")
 	f.BoolVar(&v.plain, "plain", false, "write lines of words instead of the full screen")
-	f.BoolVar(&v.light, "light", false, "colours for a light background")
+	f.BoolVar(&v.light, "light", false, "colours for a light background (default: the terminal is asked)")
+	f.BoolVar(&v.dark, "dark", false, "colours for a dark background")
+	f.BoolVar(&v.contrast, "contrast", false, "black and white with the urgent inverse; c on the screen")
 	f.BoolVar(&v.ascii, "ascii", false, "draw with ASCII characters only")
+	f.BoolVar(&v.quiet, "quiet", false, "no bell at a stop; b on the screen")
 	cmd.MarkFlagsMutuallyExclusive("json", "plain")
+	cmd.MarkFlagsMutuallyExclusive("light", "dark")
 }
 
 // load reads the set-up file, nil when none is named, and the dark and reference
@@ -84,6 +87,7 @@ func readCalibration(path string) ([]event.Event, error) {
 // way to end it and no failure.
 func (v *view) show(ctx context.Context, s *session, st streams, options screenOptions) error {
 	if !v.json && !v.plain && isTerminal(st.out) {
+		options.dark, options.contrast, options.quiet = v.dark, v.contrast, v.quiet
 		return runScreen(ctx, s, options, st.err)
 	}
 	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
@@ -113,72 +117,67 @@ func isTerminal(stream any) bool {
 
 func newWatch(st streams) *cobra.Command {
 	var v view
-	var serialPort, file, recordPath string
-	var baud int
-	var stdin, demoRun bool
-	var speed string
+	var rates rateFlag
+	var source from
+	var recording recordFlags
 	cmd := &cobra.Command{
-		Use:   "watch (--serial PORT | --file F | --stdin | --demo)",
+		Use:   "watch (--serial PORT | --file F | --folder D | --stdin | --demo)",
 		Short: "Watch a run live: thickness, rate, time left and advice",
 		Long: `Watch a run live, full screen on a terminal, as lines elsewhere.
 
 Spectra and process changes come as event lines (one JSON object a line, see the
-README). Without --setup the set-up in the stream is used, or else silicon over
+README). A serial port may also send lines of plain numbers or binary blocks, a file
+be a table that grows by a row a spectrum, and a folder fill with a file a spectrum:
+[serial] and [files] of the set-up say so. A serial port that goes away is tried
+again. Without --setup the set-up in the stream is used, or else silicon over
 800 nm of oxide and aluminium, with no target.
+
+Where the set-up gives no preston_per_pa, the rate before the run comes from the
+rate book: what runs of the same material, pad and slurry taught. When the run ends,
+what it taught goes into the book. --rates none leaves the book alone, and so does
+--demo.
+
+--record keeps every line received, unchanged, with the set-up and the times of
+receipt; it never overwrites a file, and survives a crash at any byte. After one,
+--append goes on with the record: run line, dark, reference and process are taken from
+it, and the track begins anew with the next spectrum.
 
 ` + caution,
 		Example: `  bluefringe watch --demo
   bluefringe watch --serial /dev/ttyUSB0 --baud 921600 --setup die.toml --record run.jsonl
   bluefringe watch --file growing.jsonl --setup die.toml
+  bluefringe watch --folder spectra --setup die.toml
   instrument | bluefringe watch --stdin --json`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) (err error) {
 			s := &session{}
-			options := screenOptions{light: v.light, ascii: v.ascii, realTime: true}
-			switch {
-			case serialPort != "":
-				s.source, s.clock = device.Serial(serialPort, baud), 1
-			case file != "":
-				s.notices = make(chan string, 1) // Follow gives one
-				s.source, s.clock, s.lossless = device.Follow(file, func(text string) { s.notices <- text }), 1, true
-			case stdin:
-				s.source, s.clock, s.lossless = device.Reader("standard input", st.in), 1, true
-				options.keysFromTTY = true
-			default:
-				factor, err := parseSpeed(speed)
-				if err != nil {
-					return usage(err)
-				}
-				run, err := demo.Record()
-				if err != nil {
-					return err
-				}
-				s.lossless = true
-				s.source, s.clock = pace(device.Reader("demo (invented)", bytes.NewReader(run)), factor, v.json)
-			}
+			options := screenOptions{light: v.light, ascii: v.ascii, realTime: true, keysFromTTY: source.stdin}
 			if s.setup, s.prelude, err = v.load(); err != nil {
 				return err
 			}
-			if recordPath != "" {
-				if s.recorder, err = record.Create(recordPath); err != nil {
-					return usage(err)
-				}
-				defer func() { err = errors.Join(err, closeRecord(s.recorder, st.err)) }()
+			if err = source.open(cmd, s, st, v.json); err != nil {
+				return err
 			}
+			finish := func() {}
+			if !source.demo {
+				finish = rates.useRates(cmd.Context(), s, st.err)
+			}
+			closeRecord, err := recording.open(cmd.Context(), &source, s, st.err)
+			if err != nil {
+				return err
+			}
+			defer func() {
+				finish()
+				err = errors.Join(err, closeRecord())
+			}()
 			return v.show(cmd.Context(), s, st, options)
 		},
 	}
-	f := cmd.Flags()
-	f.StringVar(&serialPort, "serial", "", "serial `port` that event lines come from")
-	f.IntVar(&baud, "baud", 115200, "speed of the serial port")
-	f.StringVar(&file, "file", "", "event `file` to follow as it grows, from its start")
-	f.BoolVar(&stdin, "stdin", false, "read event lines from standard input")
-	f.BoolVar(&demoRun, "demo", false, "play an invented recorded run")
-	f.StringVar(&speed, "speed", "1", "speed of the demo: 1 is real time, 10 ten times that, or max")
-	f.StringVar(&recordPath, "record", "", "append every line received to this new `file`")
+	rates.add(cmd, "`file` of the rate book, made when it is not there, or none (default: in the user's data folder)")
+	recording.add(cmd)
 	v.flags(cmd)
-	cmd.MarkFlagsMutuallyExclusive("serial", "file", "stdin", "demo")
-	cmd.MarkFlagsOneRequired("serial", "file", "stdin", "demo")
+	source.flags(cmd)
+	cmd.MarkFlagsMutuallyExclusive("rates", "demo")
 	return cmd
 }
 
@@ -189,11 +188,4 @@ func pace(src device.Source, speed float64, asFastAsPossible bool) (device.Sourc
 		return src, 0
 	}
 	return device.Paced(src, speed), speed
-}
-
-func closeRecord(r *record.Recorder, talk io.Writer) error {
-	err := r.Close()
-	stats := r.Stats()
-	fmt.Fprintf(talk, "bluefringe: %d lines recorded in %s\n", stats.Lines-stats.Dropped, r.Path())
-	return err
 }

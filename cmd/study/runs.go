@@ -78,7 +78,7 @@ leaves the file as it was.`,
 func ways() []trial.Way {
 	return []trial.Way{
 		trial.Engine("engine", nil),
-		trial.Engine("engine ±50 %", func(c *guide.Config) { c.PrestonRelSD = 0.5 }),
+		trial.Engine("engine ±30 %", func(c *guide.Config) { c.PrestonRelSD = 0.3 }),
 		trial.Clock(),
 		trial.FirstReading(),
 		trial.Perfect(),
@@ -88,7 +88,7 @@ func ways() []trial.Way {
 // Places in ways.
 const (
 	engineWay = iota
-	widePriorWay
+	otherPriorWay
 )
 
 // playAll plays n runs each way on that many cores and returns the results by way in the
@@ -193,7 +193,7 @@ that time ±20 %.
 		wayRow(w, way.Name, trial.Summarise(results[j]))
 	}
 
-	for _, j := range []int{engineWay, widePriorWay} {
+	for _, j := range []int{engineWay, otherPriorWay} {
 		fmt.Fprintf(w, "\n## Time to target: %s\n\n", ways()[j].Name)
 		if j == engineWay {
 			fmt.Fprint(w, `How often the 5 to 95 % interval held the truth, by the time that its median said was
