@@ -493,7 +493,7 @@ func (e *Estimator) judge(at *stage, fits []fit) Result {
 	for _, w := range at.weight {
 		lit += w
 	}
-	rho := f.correlation()
+	rho := f.Correlation()
 	independent := lit * (1 - rho) / (1 + rho)
 
 	r := Result{

@@ -2,7 +2,6 @@ package estimate
 
 import (
 	"math"
-	"slices"
 
 	"bluefringe/optics/die"
 	"bluefringe/optics/leastsq"
@@ -46,7 +45,6 @@ type fitter struct {
 	shape drift
 
 	data, weight []float64 // of the bands, set by load
-	sizes        []float64
 	evaluated    []float64 // parameters of eval
 }
 
@@ -158,27 +156,10 @@ func (f *fitter) Evaluate(x, residual []float64, jacobian [][]float64) {
 	}
 }
 
-// reweigh sets the scale of the residuals where the fit stands robustly (1.4826 times their
-// median size) and takes weight from outliers: the weights of Huber's loss (P. J.
-// Huber, Robust Statistics, 1981). It returns the scale, and whether any weight changed.
+// reweigh takes weight from outliers where the fit stands and returns the scale of the
+// residuals, and whether any weight changed.
 func (f *fitter) reweigh() (sigma float64, changed bool) {
-	f.sizes = f.sizes[:0]
-	for i, r := range f.Residual {
-		if f.weight[i] > 0 {
-			f.sizes = append(f.sizes, math.Abs(r))
-		}
-	}
-	slices.Sort(f.sizes)
-	sigma = math.Max(1.4826*f.sizes[len(f.sizes)/2], sigmaFloor)
-	for i, r := range f.Residual {
-		w := f.weight[i]
-		if size := math.Abs(r); size > outlierSD*sigma {
-			w *= outlierSD * sigma / size
-		}
-		changed = changed || w != f.Weight[i]
-		f.Weight[i] = w
-	}
-	return sigma, changed
+	return f.Reweigh(f.weight, sigmaFloor, outlierSD)
 }
 
 // race descends from all fits a little way, and on from those that the others have not
@@ -228,20 +209,4 @@ func (f *fitter) loss(x []float64, sigma float64) float64 {
 		}
 	}
 	return sum
-}
-
-// correlation is the lag-one autocorrelation of the residuals: model error is
-// not noise, it leaves runs of one sign.
-func (f *fitter) correlation() float64 {
-	sum, cross := 0.0, 0.0
-	for i, r := range f.Residual {
-		sum += f.Weight[i] * r * r
-		if i > 0 {
-			cross += math.Sqrt(f.Weight[i]*f.Weight[i-1]) * r * f.Residual[i-1]
-		}
-	}
-	if sum == 0 {
-		return 0
-	}
-	return min(max(cross/sum, 0), 0.98)
 }

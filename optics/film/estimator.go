@@ -323,12 +323,12 @@ func (e *Estimator) judge(fits []fit, lit int) Result {
 	f := e.finisher
 	best := fits[0].x
 	f.Cost(best, 1)
-	rho := f.correlation()
+	rho := f.Correlation()
 	independent := float64(lit) * (1 - rho) / (1 + rho)
 	others := weigh(fits, independent)
 
 	f.finish(best)
-	rho = f.correlation()
+	rho = f.Correlation()
 	excess := (1 + rho) / (1 - rho)
 	all, own, ok := f.covariance(best, excess)
 	if !ok {

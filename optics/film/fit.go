@@ -316,22 +316,6 @@ func (f *fitter) loss(x []float64, sigma float64) float64 {
 	return sum
 }
 
-// correlation is the lag-one autocorrelation of the residuals: the error of a model is
-// not noise, it leaves runs of one sign.
-func (f *fitter) correlation() float64 {
-	sum, cross, last := 0.0, 0.0, 0.0
-	for i, r := range f.Residual {
-		u := math.Sqrt(f.Weight[i]) * r
-		sum += u * u
-		cross += u * last
-		last = u
-	}
-	if sum == 0 {
-		return 0
-	}
-	return min(max(cross/sum, 0), 0.98)
-}
-
 // hold fixes what all spectra of a film share, its index and the errors of tables, until
 // the function that it returns is called.
 func (f *fitter) hold() (release func()) {

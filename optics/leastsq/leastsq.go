@@ -42,6 +42,7 @@ type Fit struct {
 	trialJacobian [][]float64
 	held, fixed   []bool
 	weighted      []float64
+	sizes         []float64 // of residuals
 	gradient      []float64
 	trial         []float64
 	normal        *mat.SymDense

@@ -361,7 +361,7 @@ func (e *Estimator) fit(peaks []peak, must int) []candidate {
 	}
 	w.stand(fits[0])
 	w.reweigh()
-	if w.correlation() > unlikelyRuns/math.Sqrt(float64(e.lit)) || w.strange(fits[0].x) {
+	if w.Correlation() > unlikelyRuns/math.Sqrt(float64(e.lit)) || w.strange(fits[0].x) {
 		return e.compare(fits, w)
 	}
 	return fits
@@ -481,7 +481,7 @@ func (e *Estimator) judge(fits []candidate) estimate.Result {
 	x := best.x
 	w.stand(best)
 	sigma := w.reweigh()
-	rho := w.correlation()
+	rho := w.Correlation()
 	inflate := (1 + rho) / (1 - rho) // fewer residuals are independent than there are pixels
 
 	r := estimate.Result{

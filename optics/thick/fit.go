@@ -254,24 +254,10 @@ func (w *workspace) Evaluate(x, residual []float64, jacobian [][]float64) {
 	}
 }
 
-// reweigh sets the scale of the residuals where the fit stands (1.4826 times their median
-// size) and takes weight from outliers: the weights of Huber's loss (P. J. Huber, Robust
-// Statistics, 1981).
+// reweigh takes weight from outliers where the fit stands and returns the scale of the
+// residuals.
 func (w *workspace) reweigh() (sigma float64) {
-	w.sizes = w.sizes[:0]
-	for i, r := range w.Residual {
-		if w.weight[i] > 0 {
-			w.sizes = append(w.sizes, math.Abs(r))
-		}
-	}
-	slices.Sort(w.sizes)
-	sigma = math.Max(1.4826*w.sizes[len(w.sizes)/2], sigmaFloor)
-	for i, r := range w.Residual {
-		w.Weight[i] = w.weight[i]
-		if size := math.Abs(r); size > outlierSD*sigma {
-			w.Weight[i] *= outlierSD * sigma / size
-		}
-	}
+	sigma, _ = w.Reweigh(w.weight, sigmaFloor, outlierSD)
 	return sigma
 }
 
@@ -307,19 +293,4 @@ func (w *workspace) covariance(x []float64, sigma float64) (noise, beliefs covar
 		}
 	}
 	return noise, beliefs, true
-}
-
-// correlation is the lag-one autocorrelation of the residuals.
-func (w *workspace) correlation() float64 {
-	sum, cross := 0.0, 0.0
-	for i, r := range w.Residual {
-		sum += w.Weight[i] * r * r
-		if i > 0 {
-			cross += math.Sqrt(w.Weight[i]*w.Weight[i-1]) * r * w.Residual[i-1]
-		}
-	}
-	if sum == 0 {
-		return 0
-	}
-	return min(max(cross/sum, 0), 0.98)
 }
