@@ -41,6 +41,11 @@ func process(s setup.Setup) removal.Process {
 		PadMM: known(s.Process.PadMM), SpeedMS: known(s.Process.SpeedMS)}
 }
 
+// ageing is what a set-up knows of its pad.
+func ageing(s setup.Setup) removal.Ageing {
+	return removal.Ageing{BreakInS: s.Process.BreakInS, GlazingS: s.Process.GlazingS}
+}
+
 // newEngine builds the engine for a set-up, the channels known so far and the places of
 // sites in mm.
 func newEngine(s setup.Setup, c *calibrate.Calibrator, sites map[string][2]float64, cold bool) (*guide.Engine, error) {
@@ -51,7 +56,7 @@ func newEngine(s setup.Setup, c *calibrate.Calibrator, sites map[string][2]float
 		Instruments:  map[string]guide.Instrument{},
 		Process:      process(s),
 		PrestonRelSD: s.Process.PrestonRelSD,
-		Ageing:       removal.Ageing{BreakInS: s.Process.BreakInS, GlazingS: s.Process.GlazingS},
+		Ageing:       ageing(s),
 		PositionMM: func(site string) (xMM, yMM float64, ok bool) {
 			at, ok := sites[site]
 			return at[0], at[1], ok

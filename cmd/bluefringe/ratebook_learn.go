@@ -18,12 +18,15 @@ import (
 )
 
 // rateLearner finds a run's Preston coefficient from how thick the silicon was at its
-// start and at its end: Kp = removed / ∫P·v dt over the time with the pad on the die
-// (F. W. Preston, J. Soc. Glass Technol. 11 (1927) 214-256). Not from the track, whose
-// rate is drawn to the prior: a book that learnt from that would learn from itself.
+// start and at its end: Kp = removed / ∫P·v·f dt over the time with the pad on the die
+// (F. W. Preston, J. Soc. Glass Technol. 11 (1927) 214-256), f being what the pad is
+// expected to remove at its age over what it does broken in and not yet glazed, to which
+// coefficients refer (removal.Ageing). Not from the track, whose rate is drawn to the
+// prior: a book that learnt from that would learn from itself.
 // Its memory does not grow with the run. It belongs to the goroutine of the engine.
 type rateLearner struct {
 	process removal.Process
+	ageing  removal.Ageing
 	contact bool
 	told    bool // contact was told by a process event
 	nowS    float64
@@ -39,11 +42,12 @@ type exposure struct {
 	pressurePaS float64 // ∫P dt, Pa·s
 	travelM     float64 // ∫v dt, m
 	prestonPaM  float64 // ∫P·v dt, Pa·m
+	agedPaM     float64 // ∫P·v·f dt, Pa·m
 }
 
 // sighted is a reading: one good thickness and the exposure before it.
 type sighted struct {
-	um, sdUM, contactS, prestonPaM float64
+	um, sdUM, contactS, prestonPaM, agedPaM float64
 }
 
 // siteTrace keeps of one site the first and the newest readings, and readings spread
@@ -66,7 +70,7 @@ func newRateLearner() *rateLearner {
 }
 
 // open gives the process of the set-up.
-func (l *rateLearner) open(s setup.Setup) { l.process = process(s) }
+func (l *rateLearner) open(s setup.Setup) { l.process, l.ageing = process(s), ageing(s) }
 
 // change takes a change of the process.
 func (l *rateLearner) change(c event.Process) {
@@ -102,6 +106,7 @@ func (l *rateLearner) advance(timeS float64) {
 		l.unknown = true
 		return
 	}
+	l.sum.agedPaM += pressurePa * speed * dt * l.ageing.Factor(l.sum.contactS+dt/2)
 	l.sum.contactS += dt
 	l.sum.forceNS += l.process.ForceN * dt
 	l.sum.pressurePaS += pressurePa * dt
@@ -125,7 +130,7 @@ func (l *rateLearner) step(s guide.Step) {
 		at = &siteTrace{stride: 1}
 		l.sites[e.Site] = at
 	}
-	at.add(sighted{e.ThicknessUM, e.SDUM, l.sum.contactS, l.sum.prestonPaM})
+	at.add(sighted{e.ThicknessUM, e.SDUM, l.sum.contactS, l.sum.prestonPaM, l.sum.agedPaM})
 }
 
 func (t *siteTrace) add(r sighted) {
@@ -160,6 +165,7 @@ func middle(of []sighted) sighted {
 	return sighted{
 		median(func(r sighted) float64 { return r.um }), median(func(r sighted) float64 { return r.sdUM }),
 		median(func(r sighted) float64 { return r.contactS }), median(func(r sighted) float64 { return r.prestonPaM }),
+		median(func(r sighted) float64 { return r.agedPaM }),
 	}
 }
 
@@ -167,7 +173,7 @@ func middle(of []sighted) sighted {
 // last readings. The uncertainties of the sites are taken as one, since they share
 // tables and front side.
 func (l *rateLearner) run() (ratebook.Run, error) {
-	var removedUM, sdUM, prestonPaM, contactS float64
+	var removedUM, sdUM, agedPaM, contactS float64
 	sites := 0.0
 	var longest *siteTrace
 	for _, name := range slices.Sorted(maps.Keys(l.sites)) {
@@ -178,7 +184,7 @@ func (l *rateLearner) run() (ratebook.Run, error) {
 		from, to := middle(t.first), middle(t.newest)
 		removedUM += from.um - to.um
 		sdUM += math.Hypot(from.sdUM, to.sdUM)
-		prestonPaM += to.prestonPaM - from.prestonPaM
+		agedPaM += to.agedPaM - from.agedPaM
 		contactS += to.contactS - from.contactS
 		sites++
 		if longest == nil || t.seen > longest.seen {
@@ -191,7 +197,7 @@ func (l *rateLearner) run() (ratebook.Run, error) {
 		return ratebook.Run{}, errors.New("force, pad or speed is not known for all the time with the pad on the die")
 	case sites == 0:
 		return ratebook.Run{}, fmt.Errorf("no site has %d good readings", 2*endReadings)
-	case !(prestonPaM > 0):
+	case !(agedPaM > 0):
 		return ratebook.Run{}, errors.New("the pad did not work on the die between the readings")
 	case !(removedUM > 0):
 		return ratebook.Run{}, errors.New("no silicon was removed between the readings")
@@ -202,7 +208,7 @@ func (l *rateLearner) run() (ratebook.Run, error) {
 	return ratebook.Run{
 		PadMM: l.process.PadMM, ForceN: l.sum.forceNS / l.sum.contactS, PressurePa: l.sum.pressurePaS / l.sum.contactS,
 		SpeedMS:      l.sum.travelM / l.sum.contactS,
-		PrestonPerPa: removedUM * metresPerUM / prestonPaM, PrestonRelSD: math.Max(relSD, leastRelSD),
+		PrestonPerPa: removedUM * metresPerUM / agedPaM, PrestonRelSD: math.Max(relSD, leastRelSD),
 		RemovedUM: removedUM / sites, PolishedS: contactS / sites, GlazingS: longest.glazingS(),
 	}, nil
 }
@@ -221,7 +227,7 @@ func (t *siteTrace) glazingS() float64 {
 		parts   = 8
 		inPart  = 6     // least readings
 		sigmas  = 3     // common practice, no source
-		wander  = 0.007 // 1/√s, as removal.TrackerConfig has it
+		wander  = 0.007 // 1/√s (common practice, no source)
 		longest = 10    // times the run: beyond, the rate is as good as steady
 	)
 	// Readings before the pad came down or after it went up say nothing of the rate.
