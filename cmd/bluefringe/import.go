@@ -61,7 +61,7 @@ dark and a reference: columns or rows of those names, or --dark and --reference.
 		},
 	}
 	f := cmd.Flags()
-	f.StringVarP(&out, "out", "o", "", "write to this new `file` instead of standard output")
+	f.StringVarP(&out, "out", "o", "", "write to this new `file` instead of standard output (-)")
 	f.StringVar(&axis, "axis", "", "`unit` of the abscissa: nm, um, cm-1, angstrom or eV")
 	f.StringVar(&kind, "kind", "", "`quantity` of the ordinate: reflectance (a fraction), percent (of reflectance), counts or absorbance (log10(1/R))")
 	f.StringVar(&separator, "separator", "", "what stands between numbers: comma, semicolon, tab, space, pipe or comma-blank")

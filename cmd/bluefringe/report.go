@@ -42,7 +42,7 @@ what is wrong; exit status 1 when no spectrum can be read.`,
   bluefringe report run.jsonl --markdown | less`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if out == "" && !markdown && isTerminal(st.out) {
+			if toStandardOutput(out) && !markdown && isTerminal(st.out) {
 				return usage(errors.New("a page of HTML is not for a terminal: give -o FILE, or --markdown"))
 			}
 			if err := checkReportFile(out, args[0], force); err != nil {
@@ -68,32 +68,32 @@ what is wrong; exit status 1 when no spectrum can be read.`,
 	}
 	f := cmd.Flags()
 	f.StringVar(&v.setupFile, "setup", "", "set-up `file` (TOML); overrides the one in the record")
-	f.StringVarP(&out, "output", "o", "", "write to this new `file` instead of standard output")
+	f.StringVarP(&out, "out", "o", "", "write to this new `file` instead of standard output (-)")
 	f.BoolVar(&markdown, "markdown", false, "write Markdown instead of HTML")
-	f.BoolVar(&force, "force", false, "replace the file of --output, but never the record")
+	f.BoolVar(&force, "force", false, "replace the file of --out, but never the record")
 	return cmd
 }
 
 // checkReportFile refuses to write over what is there, before the work begins.
 func checkReportFile(out, record string, force bool) error {
 	info, err := os.Stat(out)
-	if out == "" || errors.Is(err, fs.ErrNotExist) {
+	if toStandardOutput(out) || errors.Is(err, fs.ErrNotExist) {
 		return nil
 	} else if err != nil {
-		return usage(fmt.Errorf("--output: %w", err))
+		return usage(fmt.Errorf("--out: %w", err))
 	}
 	if source, err := os.Stat(record); err == nil && os.SameFile(info, source) {
-		return usage(errors.New("--output: that is the record itself"))
+		return usage(errors.New("--out: that is the record itself"))
 	}
 	if !force {
-		return usage(fmt.Errorf("--output: %s is there already: --force replaces it", event.Clean(out)))
+		return usage(fmt.Errorf("--out: %s is there already: --force replaces it", event.Clean(out)))
 	}
 	return nil
 }
 
 // writeReportFile writes to standard output, or to a file that is whole or not there.
 func writeReportFile(st streams, out string, page []byte) error {
-	if out == "" {
+	if toStandardOutput(out) {
 		_, err := st.out.Write(page)
 		return err
 	}

@@ -87,7 +87,7 @@ says of them.`,
 	}
 	f := cmd.Flags()
 	f.StringVar(&setupFile, "setup", "", "set-up `file` that the run is made for; it goes into the record")
-	f.StringVar(&out, "out", "", "write to this new `file` instead of standard output")
+	f.StringVarP(&out, "out", "o", "", "write to this new `file` instead of standard output (-)")
 	f.Uint64Var(&seed, "seed", 1, "seed of all that is random")
 	f.Float64Var(&startUM, "start", 5, "thickness of the middle at the start, µm")
 	f.Float64Var(&endUM, "end", 2, "thickness at which the operator begins to lift, µm")
@@ -141,7 +141,7 @@ func applySetup(cfg *simulate.Config, s setup.Setup, seed uint64) {
 // writeRun writes to standard output, or to a new file that is removed again when
 // the run cannot be made.
 func writeRun(st streams, path string, write func(*bufio.Writer) error) error {
-	if path == "" {
+	if toStandardOutput(path) {
 		w := bufio.NewWriter(st.out)
 		return errors.Join(write(w), w.Flush())
 	}
@@ -157,6 +157,9 @@ func writeRun(st streams, path string, write func(*bufio.Writer) error) error {
 	reportSize(st.err, path)
 	return nil
 }
+
+// toStandardOutput tells whether --out names no file.
+func toStandardOutput(out string) bool { return out == "" || out == "-" }
 
 func reportSize(talk io.Writer, path string) {
 	if info, err := os.Stat(path); err == nil {
