@@ -361,8 +361,9 @@ func (r Result) Sure() bool {
 }
 
 // Again reads a spectrum of the place of an earlier, sure reading: from its fit at the
-// thickness now expected, without a search. ok is false when that is not a good reading
-// of the same die: then Measure must look at the whole range.
+// thickness now expected, without a search. ok is false when that is not a reading of the
+// same die with residuals as small as then: Measure must look at the whole range. It may
+// be weak for want of light.
 func (e *Estimator) Again(reflectance []float64, earlier Result, expectedUM float64) (r Result, ok bool, err error) {
 	if len(reflectance) != e.pixels {
 		return Result{}, false, fmt.Errorf("%w: found %d, the channel has %d", ErrLength, len(reflectance), e.pixels)
@@ -396,7 +397,7 @@ func (e *Estimator) Again(reflectance []float64, earlier Result, expectedUM floa
 		f.Cost(x, sigma)
 	}
 	r = e.judge(at, []fit{{x: x}})
-	return r, r.Quality == Good, nil
+	return r, r.Quality == Good || r.Quality == Weak, nil
 }
 
 // rough refines the best guesses in the bands of the search and returns those that are

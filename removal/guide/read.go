@@ -40,8 +40,9 @@ type continuer interface {
 }
 
 // coldEvery is how many spectra of a site are read from the forecast before one is
-// searched for over the whole range again, lest a wrong fringe order be kept.
-const coldEvery = 12
+// searched for over the whole range again, lest a wrong fringe order be kept. Between,
+// absorption witnesses each reading.
+const coldEvery = 40
 
 // lead is where the next spectrum of a site is expected: from the last sure reading,
 // and how long that goes on.
@@ -89,7 +90,11 @@ func (r *reader) measure(reflectance []float64, from *lead, expectedUM float64) 
 		if err != nil || ok {
 			// The residual of the search stays the measure: it must not creep.
 			result.Residual = from.earlier.Residual
-			return result, &lead{result, from.left - 1}, err
+			next := &lead{from.earlier, from.left - 1}
+			if result.Quality == estimate.Good {
+				next.earlier = result
+			}
+			return result, next, err
 		}
 	}
 	result, err := r.estimator.Measure(reflectance)
