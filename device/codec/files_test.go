@@ -120,7 +120,7 @@ func TestPairs(t *testing.T) {
 		{text: "400,5\t1,5\n", want: ErrNumbers, says: "decimal point"},
 		{text: "400,1\n500,2\n450,3\n", want: ErrTable, says: "rising"},
 		{text: "400,1\n400,2\n", want: ErrTable, says: "rising"},
-		{text: "-400,1\n400,2\n", want: ErrTable, says: "above 0"},
+		{text: "-400,1\n400,2\n", want: ErrTable, says: "150 to 2600"},
 		{text: strings.Repeat("x", event.MaxLineBytes+1), want: ErrTable, says: "bytes"},
 	}
 	for _, tt := range tests {

@@ -1,9 +1,6 @@
 package event
 
-import (
-	"fmt"
-	"math"
-)
+import "fmt"
 
 // MiddleSite is the site of an event that names none.
 const MiddleSite = "c"
@@ -16,8 +13,18 @@ func (s Spectrum) SiteName() string {
 	return s.Site
 }
 
-// Wavelengths returns the wavelength of every pixel in nanometres: finite,
-// positive and strictly rising or strictly falling. The slice is the caller's.
+// What light a spectrometer for silicon can see. A wavelength outside is in another
+// unit, or a polynomial gone wrong.
+const minWavelengthNM, maxWavelengthNM = 150, 2600
+
+// HasWavelengths tells whether the channel says anything of its wavelengths; a mask
+// may stand alone.
+func (c Channel) HasWavelengths() bool {
+	return len(c.WavelengthNM) > 0 || len(c.WavelengthPoly) > 0 || c.Pixels != 0
+}
+
+// Wavelengths returns the wavelength of every pixel in nanometres: 150 to 2600 nm
+// and strictly rising or strictly falling. The slice is the caller's.
 func (c Channel) Wavelengths() ([]float64, error) {
 	list, err := c.expand()
 	if err != nil {
@@ -27,8 +34,8 @@ func (c Channel) Wavelengths() ([]float64, error) {
 		return nil, fmt.Errorf("found %d pixels, at most %d are allowed", len(list), MaxPixels)
 	}
 	for i, w := range list {
-		if !(w > 0) || math.IsInf(w, 0) {
-			return nil, fmt.Errorf("pixel %d has the wavelength %g nm: a finite number above 0 is allowed", i, w)
+		if !(w >= minWavelengthNM && w <= maxWavelengthNM) {
+			return nil, fmt.Errorf("pixel %d has the wavelength %g nm: %d to %d nm is allowed", i, w, minWavelengthNM, maxWavelengthNM)
 		}
 		if i == 0 {
 			continue

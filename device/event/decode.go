@@ -21,6 +21,9 @@ const (
 
 	maxDepth  = 32 // of nested arrays and objects
 	maxFields = 64 // of one event
+
+	// Integration times of any detector, from a microsecond to an hour.
+	minIntegrationMS, maxIntegrationMS = 1e-3, 3.6e6
 )
 
 // What can be wrong with a line. Decode's errors wrap one of them, so that
@@ -176,11 +179,15 @@ func (d *decoder) body() Body {
 	case "prior":
 		return d.prior()
 	case "dark":
-		return Dark{TimeS: d.time(), Channel: d.name("channel", required), Counts: d.pixels("counts", required)}
+		return Dark{
+			TimeS: d.time(), Channel: d.name("channel", required), Counts: d.pixels("counts", required),
+			IntegrationMS: d.integration(), Earlier: d.truth("earlier"), Started: d.moment("started", optional),
+		}
 	case "reference":
 		return Reference{
 			TimeS: d.time(), Channel: d.name("channel", required),
 			Material: d.name("material", required), Counts: d.pixels("counts", required),
+			IntegrationMS: d.integration(), Earlier: d.truth("earlier"), Started: d.moment("started", optional),
 		}
 	case "process":
 		return d.process()
@@ -311,11 +318,8 @@ func (d *decoder) process() Process {
 		TimeS: d.time(), ForceN: d.number("force_n", optional),
 		PadMM: d.number("pad_mm", optional), SpeedMS: d.number("speed_m_s", optional),
 	}
-	if raw := d.get("contact"); raw != nil {
-		contact := string(raw) == "true"
-		if !contact && string(raw) != "false" {
-			d.fail(fmt.Errorf("field \"contact\" is %s: true or false is allowed", quote(raw)))
-		}
+	if d.get("contact") != nil {
+		contact := d.truth("contact")
 		p.Contact = &contact
 	}
 	for _, f := range []struct {
@@ -336,6 +340,7 @@ func (d *decoder) spectrum() Spectrum {
 	s := Spectrum{
 		TimeS: d.time(), Channel: d.name("channel", required), Site: d.name("site", optional),
 		Counts: d.pixels("counts", optional), Reflectance: d.pixels("reflectance", optional),
+		IntegrationMS: d.integration(),
 	}
 	if (s.Counts == nil) == (s.Reflectance == nil) {
 		found := "neither"
@@ -401,6 +406,29 @@ func (d *decoder) number(name string, need bool) *float64 {
 	}
 	return &v
 }
+
+// truth reads true or false; a missing field is false.
+func (d *decoder) truth(name string) bool {
+	raw := d.get(name)
+	if raw != nil && string(raw) != "true" && string(raw) != "false" {
+		d.fail(fmt.Errorf("field %q is %s: true or false is allowed", name, quote(raw)))
+	}
+	return string(raw) == "true"
+}
+
+// integration reads how long the detector collected light; 0 when it is not said.
+func (d *decoder) integration() float64 {
+	v := d.number("integration_ms", optional)
+	if v == nil {
+		return 0
+	}
+	if !isIntegration(*v) {
+		d.fail(fmt.Errorf("field \"integration_ms\" is %g: %g to %g is allowed", *v, minIntegrationMS, maxIntegrationMS))
+	}
+	return *v
+}
+
+func isIntegration(ms float64) bool { return ms >= minIntegrationMS && ms <= maxIntegrationMS }
 
 func (d *decoder) pixels(name string, need bool) Values {
 	raw := d.get(name)

@@ -32,6 +32,10 @@ type Channel struct {
 	WavelengthNM   Values `json:"wavelength_nm,omitempty" toml:"wavelength_nm,omitempty"`
 	WavelengthPoly Values `json:"wavelength_poly,omitempty" toml:"wavelength_poly,omitempty"`
 	Pixels         int    `json:"pixels,omitempty" toml:"pixels,omitempty"`
+
+	// Pixels that say nothing. They come from a set-up; a run line does not bring them.
+	MaskNM     [][2]float64 `json:"mask_nm,omitempty" toml:"mask_nm,omitempty"` // from, to
+	MaskPixels []int        `json:"mask_pixels,omitempty" toml:"mask_pixels,omitempty"`
 }
 
 // Setup carries the set-up a run was made with.
@@ -56,17 +60,23 @@ type Prior struct {
 
 // Dark is what the detector counts without light.
 type Dark struct {
-	TimeS   float64 `json:"time_s"`
-	Channel string  `json:"channel"`
-	Counts  Values  `json:"counts"`
+	TimeS         float64   `json:"time_s"`
+	Channel       string    `json:"channel"`
+	Counts        Values    `json:"counts"`
+	IntegrationMS float64   `json:"integration_ms,omitempty"` // 0: not said
+	Earlier       bool      `json:"earlier,omitempty"`        // taken in an earlier run, whose time TimeS is
+	Started       time.Time `json:"started,omitzero"`         // when that began; zero: not known
 }
 
 // Reference is what the detector counts on a bare piece of a known material.
 type Reference struct {
-	TimeS    float64 `json:"time_s"`
-	Channel  string  `json:"channel"`
-	Material string  `json:"material"`
-	Counts   Values  `json:"counts"`
+	TimeS         float64   `json:"time_s"`
+	Channel       string    `json:"channel"`
+	Material      string    `json:"material"`
+	Counts        Values    `json:"counts"`
+	IntegrationMS float64   `json:"integration_ms,omitempty"` // as those of a Dark
+	Earlier       bool      `json:"earlier,omitempty"`
+	Started       time.Time `json:"started,omitzero"`
 }
 
 // Process says what changed at the machine; a missing field keeps its value.
@@ -81,11 +91,12 @@ type Process struct {
 // Spectrum is raw counts or, where the instrument has calibrated already, a
 // reflectance.
 type Spectrum struct {
-	TimeS       float64 `json:"time_s"`
-	Channel     string  `json:"channel"`
-	Site        string  `json:"site,omitempty"` // missing means "c"
-	Counts      Values  `json:"counts,omitempty"`
-	Reflectance Values  `json:"reflectance,omitempty"`
+	TimeS         float64 `json:"time_s"`
+	Channel       string  `json:"channel"`
+	Site          string  `json:"site,omitempty"` // missing means "c"
+	Counts        Values  `json:"counts,omitempty"`
+	Reflectance   Values  `json:"reflectance,omitempty"`
+	IntegrationMS float64 `json:"integration_ms,omitempty"` // 0: not said
 }
 
 // Note is text from the operator or the machine.

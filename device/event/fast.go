@@ -80,6 +80,12 @@ func (d *Decoder) spectrum(object []byte) (s Spectrum, ok bool) {
 			ok = s.Counts == nil && d.values(&c, &s.Counts)
 		case "reflectance":
 			ok = s.Reflectance == nil && d.values(&c, &s.Reflectance)
+		case "integration_ms":
+			if s.IntegrationMS != 0 {
+				return s, false
+			}
+			s.IntegrationMS, ok = c.number()
+			ok = ok && isIntegration(s.IntegrationMS)
 		default:
 			for _, other := range others[:otherSeen] {
 				if bytes.Equal(other, name) {

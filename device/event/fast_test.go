@@ -15,6 +15,10 @@ func fastLines() []string {
 		`{"type":"spectrum","time_s":12.5,"channel":"vis","site":"ne","counts":[1,20000,-3.5,0,-0,0.25,12345678901234567890,9007199254740993,1e3,2E-5,1.7976931348623157e308]}`,
 		`{"type":"spectrum","time_s":12.5,"channel":"vis","reflectance":[0.31234567890123456,0.1,4.9e-324,null,123456.789e-3,0.00000000000000000000000001]}`,
 		`{"type":"spectrum" , "channel" : "vis" , "time_s" : 1 , "exposure_ms" : 20 , "lamp" : "on" , "ok" : true , "x" : null , "counts" : [ 1 , null , 3 ] } ` + "\t",
+		`{"type":"spectrum","time_s":1,"channel":"vis","integration_ms":12.5,"counts":[1,2]}`,
+		`{"type":"spectrum","time_s":1,"channel":"vis","integration_ms":0,"counts":[1]}`, `{"type":"spectrum","time_s":1,"channel":"vis","integration_ms":null,"counts":[1]}`,
+		`{"type":"spectrum","time_s":1,"channel":"vis","integration_ms":3.7e6,"counts":[1]}`, `{"type":"spectrum","time_s":1,"channel":"vis","integration_ms":"5","counts":[1]}`,
+		`{"type":"spectrum","time_s":1,"channel":"vis","integration_ms":5,"integration_ms":5,"counts":[1]}`,
 		`{"type":"spectrum","time_s":1,"channel":"vis","counts":[01]}`, `{"type":"spectrum","time_s":1,"channel":"vis","counts":[1.]}`,
 		`{"type":"spectrum","time_s":1,"channel":"vis","counts":[.5]}`, `{"type":"spectrum","time_s":1,"channel":"vis","counts":[1e]}`,
 		`{"type":"spectrum","time_s":1,"channel":"vis","counts":[+1]}`, `{"type":"spectrum","time_s":1,"channel":"vis","counts":[1,]}`,
@@ -48,7 +52,7 @@ func sameAsSlow(t *testing.T, d *Decoder, line []byte) {
 		t.Fatalf("%.200q: accepted, though %v", line, err)
 	}
 	want := e.Body.(Spectrum)
-	if got.TimeS != want.TimeS || got.Channel != want.Channel || got.Site != want.Site ||
+	if got.TimeS != want.TimeS || got.Channel != want.Channel || got.Site != want.Site || got.IntegrationMS != want.IntegrationMS ||
 		!sameBits(got.Counts, want.Counts) || !sameBits(got.Reflectance, want.Reflectance) {
 		t.Fatalf("%.200q:\n got %.200v\nwant %.200v", line, got, want)
 	}
@@ -104,7 +108,7 @@ func TestFast(t *testing.T) {
 		}
 	}
 	// The usual forms must not silently take the long way.
-	if quick != 4 {
+	if quick != 5 {
 		t.Errorf("%d of the lines were read the quick way", quick)
 	}
 }

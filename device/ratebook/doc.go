@@ -6,6 +6,8 @@
 // the runs that match the next one and treats them as a random-effects sample of
 // ln Kp: see pool.go for the sources.
 //
+// The same file keeps the attempts of trainees (Attempt).
+//
 // The file is meant for a local disk. It is in WAL mode: several programs may read
 // and write it at once, each waiting up to five seconds for another's turn. A number
 // that is not known is NaN; 0 counts as not known as well.

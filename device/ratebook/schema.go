@@ -26,6 +26,23 @@ CREATE TABLE run (
 	glazing_s      REAL    CHECK (glazing_s > 0),
 	removed_um     REAL    CHECK (removed_um > 0),
 	polished_s     REAL    CHECK (polished_s > 0)
+) STRICT`, `
+CREATE TABLE attempt (
+	id           INTEGER PRIMARY KEY AUTOINCREMENT,
+	when_ms      INTEGER NOT NULL, -- since 1970-01-01T00:00:00Z
+	trainee      TEXT    NOT NULL CHECK (trainee <> ''),
+	lesson       TEXT    NOT NULL CHECK (lesson <> ''),
+	assistance   TEXT    NOT NULL,
+	seed         TEXT    NOT NULL,
+	speed        REAL    NOT NULL, -- 0: by a script
+	passed       INTEGER NOT NULL CHECK (passed IN (0, 1)),
+	score        INTEGER NOT NULL CHECK (score BETWEEN 0 AND 100),
+	target_um    REAL    NOT NULL CHECK (target_um > 0),
+	floor_um     REAL    NOT NULL CHECK (floor_um >= 0),
+	tolerance_um REAL    NOT NULL CHECK (tolerance_um >= 0),
+	thinnest_um  REAL    NOT NULL CHECK (thinnest_um >= 0),
+	lost_s       REAL    NOT NULL CHECK (lost_s >= 0),
+	fault        TEXT    NOT NULL
 ) STRICT`,
 	}
 }

@@ -9,6 +9,7 @@ import (
 
 	"github.com/agnivade/levenshtein"
 
+	"bluefringe/device/event"
 	"bluefringe/optics/material"
 )
 
@@ -83,8 +84,30 @@ func (c *checker) together(s Setup) {
 	}
 	c.sources(s)
 	for name, ch := range s.Channels {
-		if _, err := ch.Wavelengths(); err != nil {
-			c.add("channels."+name, "%v", err)
+		c.channel("channels."+name, ch)
+	}
+}
+
+// channel checks a channel. Its wavelengths may be left to the stream where it has a
+// mask alone.
+func (c *checker) channel(at string, ch event.Channel) {
+	if !ch.HasWavelengths() && len(ch.MaskNM)+len(ch.MaskPixels) > 0 {
+		return
+	}
+	nm, err := ch.Wavelengths()
+	if err != nil {
+		c.add(at, "%v", err)
+		return
+	}
+	for _, pixel := range ch.MaskPixels {
+		if pixel >= len(nm) {
+			c.add(join(at, "mask_pixels"), "found %d: 0 to %d is allowed", pixel, len(nm)-1)
+			break
+		}
+	}
+	for _, r := range ch.MaskNM {
+		if !slices.ContainsFunc(nm, func(w float64) bool { return r[0] <= w && w <= r[1] }) {
+			c.add(join(at, "mask_nm"), "found [%g, %g]: no pixel lies there, those of the channel are at %g to %g nm", r[0], r[1], slices.Min(nm), slices.Max(nm))
 		}
 	}
 }

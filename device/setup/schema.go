@@ -20,14 +20,16 @@ const (
 	text
 	materialName
 	numbers
+	wholes
 	pair
+	pairs
 	table
 	tables
 	anyName // a table whose keys are names of the user's choice
 )
 
 func (k kind) String() string {
-	return [...]string{"a number", "a whole number", "true or false", "text", "text", "a list of numbers", "a list of two numbers", "a table", "a list of tables", "a table"}[k]
+	return [...]string{"a number", "a whole number", "true or false", "text", "text", "a list of numbers", "a list of whole numbers", "a list of two numbers", "a list of lists of two numbers", "a table", "a list of tables", "a table"}[k]
 }
 
 // field is one key the file may have.
@@ -105,9 +107,13 @@ func schema() []field {
 		{path: "channels.*.wavelength_nm", kind: numbers},
 		{path: "channels.*.wavelength_poly", kind: numbers},
 		{"channels.*.pixels", whole, from(1, event.MaxPixels), "1 to 65536"},
+		{"channels.*.mask_nm", pairs, ranges, "up to 64 ranges in nm, the smaller end first"},
+		{"channels.*.mask_pixels", wholes, pixelNumbers, "numbers of pixels, the first is 0"},
 
 		{path: "calibration", kind: table},
 		{"calibration.record", text, filled, "the name of a record"},
+		{"calibration.dark_age_s", number, above(0, 1e7), "above 0 and up to 10000000 s"},
+		{"calibration.reference_age_s", number, above(0, 1e7), "above 0 and up to 10000000 s"},
 	}...)
 }
 
@@ -127,6 +133,29 @@ func ordered(v any) bool {
 	list := v.([]any)
 	low, high := float(list[0]), float(list[1])
 	return 0 <= low && low <= high && high <= 1
+}
+
+func ranges(v any) bool {
+	list := v.([]any)
+	if len(list) > 64 {
+		return false
+	}
+	for _, item := range list {
+		ends := item.([]any)
+		if low, high := float(ends[0]), float(ends[1]); !(low > 0 && low <= high) {
+			return false
+		}
+	}
+	return true
+}
+
+func pixelNumbers(v any) bool {
+	for _, item := range v.([]any) {
+		if !from(0, event.MaxPixels-1)(item) {
+			return false
+		}
+	}
+	return true
 }
 
 // shortName takes a name of the user's choice that fits in a table.
@@ -156,8 +185,9 @@ func (k kind) is(v any) bool {
 	if !ok || (k == pair && len(list) != 2) {
 		return false
 	}
+	of := map[kind]kind{numbers: number, wholes: whole, pair: number, pairs: pair, tables: table}[k]
 	for _, item := range list {
-		if k == tables && !table.is(item) || k != tables && !number.is(item) {
+		if !of.is(item) {
 			return false
 		}
 	}

@@ -28,7 +28,7 @@ type Setup struct {
 	Plan        Plan                     `toml:"plan"`
 	Stop        Stop                     `toml:"stop"`
 	Rule        []Rule                   `toml:"rule"`
-	Channels    map[string]event.Channel `toml:"channels"`
+	Channels    map[string]event.Channel `toml:"channels"` // some may have a mask alone, see WithWavelengths
 	Calibration Calibration              `toml:"calibration"`
 	Serial      Serial                   `toml:"serial"`
 	Files       Files                    `toml:"files"`
@@ -150,10 +150,19 @@ type Rule struct {
 }
 
 // Calibration names a record that holds dark and reference, for streams that
-// carry none.
+// carry none, and tells how old they may become.
 type Calibration struct {
-	Record string `toml:"record"`
+	Record        string  `toml:"record"`
+	DarkAgeS      float64 `toml:"dark_age_s"` // run time after which a new one is asked for
+	ReferenceAgeS float64 `toml:"reference_age_s"`
 }
+
+// A dark holds longer than a reference: it depends on the detector's temperature alone,
+// a reference on the lamp as well. Common practice, no source.
+const (
+	defaultDarkAgeS      = 3600
+	defaultReferenceAgeS = 1800
+)
 
 // Default is the set-up without a file: air at 25 °C, an oxide of 800 ± 80 nm
 // over aluminium that covers 20 to 90 % of the spot, no target and no floor.
@@ -168,11 +177,12 @@ func Default() Setup {
 // defaults holds what each missing key means.
 func defaults() Setup {
 	return Setup{
-		Optics:  Optics{Ambient: "air", TemperatureC: 25},
-		Process: Process{Material: "silicon", PrestonRelSD: 0.3},
-		Stop:    Stop{ReactionS: 2, RiskFloor: 1e-3, PrepareS: 20},
-		Serial:  defaultSerial(),
-		Files:   defaultFiles(),
+		Optics:      Optics{Ambient: "air", TemperatureC: 25},
+		Process:     Process{Material: "silicon", PrestonRelSD: 0.3},
+		Stop:        Stop{ReactionS: 2, RiskFloor: 1e-3, PrepareS: 20},
+		Calibration: Calibration{DarkAgeS: defaultDarkAgeS, ReferenceAgeS: defaultReferenceAgeS},
+		Serial:      defaultSerial(),
+		Files:       defaultFiles(),
 	}
 }
 

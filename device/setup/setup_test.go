@@ -64,11 +64,14 @@ advice = "blind"
 [channels.vis]
 wavelength_poly = [400, 0.5]
 pixels = 1024
+mask_nm = [[690, 700], [911.5, 911.5]]
+mask_pixels = [12, 511]
 [channels.nir]
 wavelength_nm = [1300, 1299.5]
 
 [calibration]
 record = "dark.jsonl"
+reference_age_s = 900
 `
 
 func TestParse(t *testing.T) {
@@ -95,10 +98,10 @@ func TestParse(t *testing.T) {
 			{Name: "rule 2", When: "sd_um > 0.1", Advice: "blind", Line: 48},
 		},
 		Channels: map[string]event.Channel{
-			"vis": {WavelengthPoly: event.Values{400, 0.5}, Pixels: 1024},
+			"vis": {WavelengthPoly: event.Values{400, 0.5}, Pixels: 1024, MaskNM: [][2]float64{{690, 700}, {911.5, 911.5}}, MaskPixels: []int{12, 511}},
 			"nir": {WavelengthNM: event.Values{1300, 1299.5}},
 		},
-		Calibration: Calibration{Record: "dark.jsonl"},
+		Calibration: Calibration{Record: "dark.jsonl", DarkAgeS: 3600, ReferenceAgeS: 900},
 		Serial:      defaultSerial(),
 		Files:       defaultFiles(),
 		Name:        "die.toml", Raw: full,
@@ -143,6 +146,14 @@ func TestDefaults(t *testing.T) {
 		if s.Stop != d.Stop || s.Process != d.Process {
 			t.Errorf("%q: got %+v", tt.text, s)
 		}
+	}
+}
+
+// A mask needs no wavelengths: they may come with the stream.
+func TestMaskAlone(t *testing.T) {
+	s, err := Parse("die.toml", []byte("[channels.v]\nmask_pixels = [0, 65535]\n[channels.w]\nwavelength_nm = [400]"))
+	if err != nil || !reflect.DeepEqual(s.WithWavelengths(), []string{"w"}) {
+		t.Errorf("got %v, %v", s.Channels, err)
 	}
 }
 
@@ -228,7 +239,21 @@ func TestProblems(t *testing.T) {
 		{"[[rule]]\nwhen = \"true\"\nadvice = \"halt\"", []string{`die.toml:3: rule[0].advice: found "halt": one of continue, prepare, blind, stop`}},
 		{"[[rule]]\nwhen = \"true\"\nadvice = \"stop\"\n[[rule]]\nname = \"x\"", []string{"die.toml:4: rule[1]: found no when", "die.toml:4: rule[1]: found no advice"}},
 		{"[[rule]]\nwhen = \" \"\nadvice = \"stop\"", []string{`die.toml:2: rule[0].when: found " "`}},
-		{"[channels.v]\nwavelength_nm = [2, 1, 3]", []string{"die.toml:1: channels.v: pixels 1 and 2"}},
+		{"[channels.v]\nwavelength_nm = [402, 401, 403]", []string{"die.toml:1: channels.v: pixels 1 and 2"}},
+		{"[channels.v]\nwavelength_poly = [400, 10]\npixels = 300", []string{"die.toml:1: channels.v: pixel 221 has the wavelength 2610 nm: 150 to 2600 nm"}},
+		{"[channels.v]\nwavelength_nm = [0.4, 0.5]", []string{"die.toml:1: channels.v: pixel 0 has the wavelength 0.4 nm: 150 to 2600 nm"}},
+		{"[channels.v]\nmask_nm = [700, 690]", []string{"die.toml:2: channels.v.mask_nm: found [700 690]: a list of lists of two numbers, up to 64 ranges in nm"}},
+		{"[channels.v]\nmask_nm = [[700, 690]]", []string{"die.toml:2: channels.v.mask_nm: found [[700 690]]: up to 64 ranges in nm, the smaller end first"}},
+		{"[channels.v]\nmask_pixels = [-1]", []string{"die.toml:2: channels.v.mask_pixels: found [-1]: numbers of pixels"}},
+		{"[channels.v]\nmask_pixels = [1.5]", []string{"die.toml:2: channels.v.mask_pixels: found [1.5]: a list of whole numbers"}},
+		{"[channels.v]\nmask_pixels = 7", []string{"die.toml:2: channels.v.mask_pixels: found 7: a list of whole numbers"}},
+		{"[channels.v]\nwavelength_nm = [400, 500]\nmask_pixels = [1, 2, 3]\nmask_nm = [[390, 410], [430, 440]]", []string{
+			"die.toml:3: channels.v.mask_pixels: found 2: 0 to 1 is allowed",
+			"die.toml:4: channels.v.mask_nm: found [430, 440]: no pixel lies there … 400 to 500 nm",
+		}},
+		{"[channels.v]\nmask = 1", []string{"die.toml:2: channels.v.mask: … channels.*.mask_"}},
+		{"[calibration]\ndark_age_s = 0", []string{"die.toml:2: calibration.dark_age_s: found 0: above 0"}},
+		{"[calibration]\nreference_age = 60", []string{"die.toml:2: calibration.reference_age: … calibration.reference_age_s"}},
 		{"[channels.v]\npixels = 1.5", []string{"die.toml:2: channels.v.pixels: found 1.5: a whole number"}},
 		{"[channels.v]\nwavelength_nm = [1, \"2\"]", []string{"die.toml:2: channels.v.wavelength_nm: … a list of numbers"}},
 		{"[calibration]\nrecord = \"\"", []string{"die.toml:2: calibration.record"}},

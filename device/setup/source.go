@@ -1,7 +1,6 @@
 package setup
 
 import (
-	"maps"
 	"slices"
 	"strings"
 
@@ -87,13 +86,23 @@ func isCommand(v any) bool {
 // SpectraChannel returns the channel of the spectra on the serial line: the one
 // named, else the only one of the set-up; "" when there is none.
 func (s Setup) SpectraChannel() string {
-	if s.Serial.Channel != "" || len(s.Channels) != 1 {
-		return s.Serial.Channel
+	if known := s.WithWavelengths(); s.Serial.Channel == "" && len(known) == 1 {
+		return known[0]
 	}
-	for name := range s.Channels {
-		return name
+	return s.Serial.Channel
+}
+
+// WithWavelengths names, in order, the channels whose wavelengths the set-up gives. The
+// others have a mask alone.
+func (s Setup) WithWavelengths() []string {
+	var names []string
+	for name, ch := range s.Channels {
+		if ch.HasWavelengths() {
+			names = append(names, name)
+		}
 	}
-	return ""
+	slices.Sort(names)
+	return names
 }
 
 // sources checks what keys of a source need of each other.
@@ -104,14 +113,15 @@ func (c *checker) sources(s Setup) {
 	if s.Serial.Codec == "events" {
 		return
 	}
-	known := strings.Join(slices.Sorted(maps.Keys(s.Channels)), ", ")
+	channels := s.WithWavelengths()
+	known := strings.Join(channels, ", ")
 	switch name := s.SpectraChannel(); {
 	case known == "":
 		c.add("serial.codec", "found %s without [channels]: the wavelengths of a channel are needed", s.Serial.Codec)
 	case name == "":
 		c.add("serial.codec", "found no serial.channel: one of %s is needed", known)
 	default:
-		if _, ok := s.Channels[name]; !ok {
+		if !slices.Contains(channels, name) {
 			c.add("serial.channel", "found %s: one of %s is allowed", show(name), known)
 		}
 	}

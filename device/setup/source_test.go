@@ -46,9 +46,14 @@ settle_s = 1
 	if d := Default(); d.Serial != defaultSerial() || d.Files != defaultFiles() || d.SpectraChannel() != "" {
 		t.Errorf("got %+v, %+v", d.Serial, d.Files)
 	}
-	two := Setup{Channels: map[string]event.Channel{"a": {}, "b": {}}}
+	ch := event.Channel{WavelengthNM: event.Values{400}}
+	two := Setup{Channels: map[string]event.Channel{"a": ch, "b": ch}}
 	if two.SpectraChannel() != "" {
 		t.Error("one of two channels was taken")
+	}
+	two.Channels["b"] = event.Channel{MaskPixels: []int{1}} // its wavelengths come with the stream
+	if two.SpectraChannel() != "a" {
+		t.Error("a mask was taken for a channel")
 	}
 }
 

@@ -13,6 +13,7 @@ type Config struct {
 	Started   time.Time // written into the record, and used nowhere else
 	Seed      uint64
 	Channel   string // name of the spectrometer in the record
+	More      []Spectrometer
 	SetupTOML string // set-up that the record carries; empty for none
 
 	Sites      []Site // visited in turn, at least one
@@ -21,6 +22,13 @@ type Config struct {
 	Instrument Instrument
 	Faults     Faults
 	Stop       Stop
+}
+
+// Spectrometer is one more beside the first: it takes its spectra at the same moments and
+// places, so that its SpectraPerS does not count.
+type Spectrometer struct {
+	Channel    string
+	Instrument Instrument
 }
 
 // Site is one place on the die that the spot visits.
@@ -81,6 +89,8 @@ type Change struct {
 	PadMM   *float64
 	SpeedMS *float64
 	Note    string // emitted with it; empty for none
+	Wipe    bool   // slurry that is on the view goes away
+	Refer   bool   // dark and reference are taken anew
 }
 
 // Instrument is lamp, spectrometer and detector.
@@ -100,6 +110,11 @@ type Instrument struct {
 	DriftS       float64 // correlation time of both
 	SpikesPerMin float64 // single-pixel spikes
 	SpikeCounts  float64 // the highest of them
+
+	// What became of the light after the first reference.
+	AgedLampK     float64 // colour temperature; 0: as before
+	FilmDepth     float64 // a film on the window passes from 1 down to 1-FilmDepth of the light, in fringes
+	FilmOpticalNM float64 // its optical thickness
 }
 
 // Faults hide the die for a while.
@@ -108,15 +123,19 @@ type Faults struct {
 	Dropout Fault // no spectra at all
 }
 
-// Fault comes at given times, at random, or both.
+// Fault comes at given times, at given thicknesses, at random, or all of these.
 type Fault struct {
 	At     []Episode
+	Below  []Onset
 	PerMin float64 // random ones: mean number a minute
 	MeanS  float64 // and mean duration (exponential)
 }
 
 // Episode is one fault from its start to the beginning of its decay.
 type Episode struct{ StartS, DurationS float64 }
+
+// Onset is one fault that begins when the thinnest site is down to a thickness.
+type Onset struct{ ThicknessUM, DurationS float64 }
 
 // Slurry on the view takes light away and scatters the rest, which fades the
 // fringes. It comes and goes smoothly.
@@ -193,16 +212,8 @@ const calibrationEndS = 1.0
 
 // check returns what is wrong with the configuration, all of it.
 func (c Config) check() error {
-	var faults []error
-	within := func(what string, value, min, max float64) {
-		switch {
-		case value >= min && value <= max:
-		case min == tiny:
-			faults = append(faults, fmt.Errorf("%s is %g: more than 0 and up to %g is allowed", what, value, max))
-		default:
-			faults = append(faults, fmt.Errorf("%s is %g: %g to %g is allowed", what, value, min, max))
-		}
-	}
+	var faults faultList
+	within := faults.within
 
 	if c.Channel == "" {
 		faults = append(faults, errors.New("the channel has no name"))
@@ -249,17 +260,80 @@ func (c Config) check() error {
 		what := fmt.Sprintf("change %d: ", i+1)
 		within(what+"time in s", change.TimeS, last, large)
 		last = change.TimeS
-		for _, part := range []struct {
-			name  string
-			value *float64
-		}{{"force in N", change.ForceN}, {"pad in mm", change.PadMM}, {"speed in m/s", change.SpeedMS}} {
-			if part.value != nil {
-				within(what+part.name, *part.value, tiny, 1e5)
-			}
+		faults = append(faults, change.check(what)...)
+	}
+
+	names = map[string]bool{c.Channel: true}
+	for _, more := range c.More {
+		if more.Channel == "" || names[more.Channel] {
+			faults = append(faults, fmt.Errorf("channel name %q is empty or there twice", more.Channel))
+		}
+		names[more.Channel] = true
+		in := more.Instrument
+		in.SpectraPerS = c.Instrument.SpectraPerS
+		faults = append(faults, in.check("channel "+more.Channel+": ")...)
+	}
+	faults = append(faults, c.Instrument.check("")...)
+
+	s := c.Faults.Slurry
+	within("attenuation by slurry", s.Attenuation, 0, 1)
+	within("haze of slurry", s.Haze, 0, 1)
+	within("onset of slurry in s", s.OnsetS, 0, large)
+	within("decay of slurry in s", s.DecayS, 0, large)
+	for _, f := range []struct {
+		name string
+		Fault
+	}{{"slurry", s.Fault}, {"dropouts", c.Faults.Dropout}} {
+		within(f.name+" per minute", f.PerMin, 0, 1000)
+		within("duration of "+f.name+" in s", f.MeanS, 0, large)
+		for _, e := range f.At {
+			within("start of "+f.name+" in s", e.StartS, 0, large)
+			within("duration of "+f.name+" in s", e.DurationS, 0, large)
+		}
+		for _, o := range f.Below {
+			within("thickness at the start of "+f.name+" in µm", o.ThicknessUM, tiny, 2000)
+			within("duration of "+f.name+" in s", o.DurationS, 0, large)
 		}
 	}
 
-	in := c.Instrument
+	within("duration in s", c.Stop.DurationS, calibrationEndS, maxHours*3600)
+	within("thickness to stop at in µm", c.Stop.ThicknessUM, 0, 2000)
+	within("time to lift in s", c.Stop.LiftAfterS, 0, large)
+	within("time after the lift in s", c.Stop.AfterLiftS, 0, large)
+	return errors.Join(faults...)
+}
+
+// within reports a value outside its range in a list of faults.
+func (l *faultList) within(what string, value, min, max float64) {
+	switch {
+	case value >= min && value <= max:
+	case min == tiny:
+		*l = append(*l, fmt.Errorf("%s is %g: more than 0 and up to %g is allowed", what, value, max))
+	default:
+		*l = append(*l, fmt.Errorf("%s is %g: %g to %g is allowed", what, value, min, max))
+	}
+}
+
+type faultList []error
+
+// check returns what is wrong with the values of a change.
+func (c Change) check(what string) faultList {
+	var faults faultList
+	for _, part := range []struct {
+		name  string
+		value *float64
+	}{{"force in N", c.ForceN}, {"pad in mm", c.PadMM}, {"speed in m/s", c.SpeedMS}} {
+		if part.value != nil {
+			faults.within(what+part.name, *part.value, tiny, 1e5)
+		}
+	}
+	return faults
+}
+
+// check returns what is wrong with an instrument.
+func (in Instrument) check(what string) faultList {
+	var faults faultList
+	within := func(name string, value, min, max float64) { faults.within(what+name, value, min, max) }
 	within("pixels", float64(in.Pixels), 2, maxPixels)
 	within("first wavelength in nm", in.FromNM, 100, large)
 	// Wavelengths are written to 0.001 nm.
@@ -279,29 +353,12 @@ func (c Config) check() error {
 	}
 	within("spikes per minute", in.SpikesPerMin, 0, large)
 	within("spike counts", in.SpikeCounts, 0, large)
-
-	s := c.Faults.Slurry
-	within("attenuation by slurry", s.Attenuation, 0, 1)
-	within("haze of slurry", s.Haze, 0, 1)
-	within("onset of slurry in s", s.OnsetS, 0, large)
-	within("decay of slurry in s", s.DecayS, 0, large)
-	for _, f := range []struct {
-		name string
-		Fault
-	}{{"slurry", s.Fault}, {"dropouts", c.Faults.Dropout}} {
-		within(f.name+" per minute", f.PerMin, 0, 1000)
-		within("duration of "+f.name+" in s", f.MeanS, 0, large)
-		for _, e := range f.At {
-			within("start of "+f.name+" in s", e.StartS, 0, large)
-			within("duration of "+f.name+" in s", e.DurationS, 0, large)
-		}
+	if in.AgedLampK != 0 {
+		within("colour temperature of the aged lamp in K", in.AgedLampK, 1000, 20000)
 	}
-
-	within("duration in s", c.Stop.DurationS, calibrationEndS, maxHours*3600)
-	within("thickness to stop at in µm", c.Stop.ThicknessUM, 0, 2000)
-	within("time to lift in s", c.Stop.LiftAfterS, 0, large)
-	within("time after the lift in s", c.Stop.AfterLiftS, 0, large)
-	return errors.Join(faults...)
+	within("depth of the film's fringes", in.FilmDepth, 0, 1)
+	within("optical thickness of the film in nm", in.FilmOpticalNM, 0, 1e6)
+	return faults
 }
 
 // startUM is the thickness of a site at the start.

@@ -27,6 +27,21 @@ func (f Fault) schedule(rng *rand.Rand, endS float64) []Episode {
 	return list
 }
 
+// onset is a fault that waits for a thickness, and the episodes it will join.
+type onset struct {
+	Onset
+	list *[]Episode
+}
+
+// wipe lets the episodes that are under way decay from a time on.
+func wipe(list []Episode, timeS float64) {
+	for i := range list {
+		if e := &list[i]; e.StartS <= timeS {
+			e.DurationS = math.Min(e.DurationS, timeS-e.StartS)
+		}
+	}
+}
+
 // level is how much of a fault is on the view, 0 to 1: it grows over onsetS from
 // the start of an episode and is gone decayS after its duration.
 func level(list []Episode, timeS, onsetS, decayS float64) float64 {

@@ -38,6 +38,27 @@ func newDetector(in Instrument, pattern, noise, drift *rand.Rand) *detector {
 	return d
 }
 
+// age makes the light what it is after the first reference: of another colour, but as
+// bright on average, and seen through a film.
+func (d *detector) age() {
+	if k := d.in.AgedLampK; k != 0 {
+		before, after := 0.0, 0.0
+		for i, nm := range d.wavelengthNM {
+			before += d.lamp[i]
+			d.lamp[i] *= lampShape(nm, k) / lampShape(nm, d.in.LampK)
+			after += d.lamp[i]
+		}
+		for i := range d.lamp {
+			d.lamp[i] *= before / after
+		}
+	}
+	if d.in.FilmDepth > 0 {
+		for i, nm := range d.wavelengthNM {
+			d.lamp[i] *= 1 - d.in.FilmDepth*(1-math.Cos(4*math.Pi*d.in.FilmOpticalNM/nm))/2
+		}
+	}
+}
+
 // lampShape is the photon rate of a black body (Planck) times the response of a
 // silicon detector, a wide bell that vanishes nowhere in the visible (common
 // practice, no source).

@@ -49,6 +49,11 @@ func (p *polishing) rateUMS() float64 {
 	if !p.contact {
 		return 0
 	}
+	return p.fullUMS()
+}
+
+// fullUMS is the rate in µm/s that there is with the pad on the die.
+func (p *polishing) fullUMS() float64 {
 	r := p.removal
 	rate := r.RateUMMin / 60 * r.PrestonFactor * p.pressure * math.Exp(p.logRate)
 	if r.BreakInS > 0 {

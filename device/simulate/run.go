@@ -2,10 +2,7 @@ package simulate
 
 import (
 	"context"
-	"fmt"
-	"math"
 	"math/rand/v2"
-	"slices"
 
 	"bluefringe/device/event"
 	"bluefringe/optics/material"
@@ -19,6 +16,7 @@ const (
 	streamRate
 	streamSlurry
 	streamDropout
+	streamMore // pattern, noise and drift of the further spectrometers
 )
 
 // Run makes the record of one run and hands its events to emit, in the order of
@@ -29,58 +27,64 @@ const (
 //
 // It returns what is wrong with the configuration, emit's error, or ctx.Err().
 func Run(ctx context.Context, cfg Config, emit func(event.Body) error) error {
-	s, err := newSimulation(cfg)
+	m, err := New(cfg)
 	if err != nil {
-		return fmt.Errorf("simulate: %w", err)
+		return err
 	}
-	return s.run(ctx, emit)
+	for _, body := range m.Opening() {
+		if err := emit(body); err != nil {
+			return err
+		}
+	}
+	for more := true; more; {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if more, err = m.Next(emit); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
-// simulation is one run under way.
-type simulation struct {
-	cfg       Config
+// eye is one spectrometer on the die.
+type eye struct {
+	channel   string
 	scene     *scene
 	detector  *detector
-	polishing *polishing
 	reference []float64 // reflectance of bare silicon in air
-	slurry    []Episode
-	dropouts  []Episode
-	agenda    []Change // still to come, in the order of their times
-	endS      float64
-	lifting   bool
 }
 
-func newSimulation(cfg Config) (*simulation, error) {
-	if err := cfg.check(); err != nil {
-		return nil, err
+// newEyes makes the spectrometers of a configuration for the thickest silicon that they
+// will see.
+func newEyes(cfg Config, thickestNM float64, stream func(uint64) *rand.Rand) ([]*eye, error) {
+	first := &eye{channel: cfg.Channel,
+		detector: newDetector(cfg.Instrument, stream(streamPattern), stream(streamNoise), stream(streamDrift))}
+	eyes := []*eye{first}
+	for i, more := range cfg.More {
+		in, own := more.Instrument, streamMore+3*uint64(i)
+		in.SpectraPerS = cfg.Instrument.SpectraPerS
+		eyes = append(eyes, &eye{channel: more.Channel, detector: newDetector(in, stream(own), stream(own+1), stream(own+2))})
 	}
-	stream := func(n uint64) *rand.Rand { return rand.New(rand.NewPCG(cfg.Seed, n)) }
-	s := &simulation{
-		cfg:       cfg,
-		detector:  newDetector(cfg.Instrument, stream(streamPattern), stream(streamNoise), stream(streamDrift)),
-		polishing: newPolishing(cfg, stream(streamRate)),
-		slurry:    cfg.Faults.Slurry.schedule(stream(streamSlurry), cfg.Stop.DurationS),
-		dropouts:  cfg.Faults.Dropout.schedule(stream(streamDropout), cfg.Stop.DurationS),
-		endS:      milliseconds(cfg.Stop.DurationS),
+	for _, e := range eyes {
+		var err error
+		if e.scene, err = newScene(cfg.Die, e.detector.wavelengthNM, e.detector.in.ResolutionNM, thickestNM); err != nil {
+			return nil, err
+		}
+		if e.reference, err = bareSilicon(e.detector.wavelengthNM, cfg.Die.TemperatureC); err != nil {
+			return nil, err
+		}
 	}
-	thickest := 0.0
-	for i, site := range cfg.Sites {
-		thickest = math.Max(thickest, 1000*s.polishing.um[i]+ruleReach*site.SpreadNM)
-	}
-	var err error
-	if s.scene, err = newScene(cfg.Die, s.detector.wavelengthNM, cfg.Instrument.ResolutionNM, thickest); err != nil {
-		return nil, err
-	}
-	if s.reference, err = bareSilicon(s.detector.wavelengthNM, cfg.Die.TemperatureC); err != nil {
-		return nil, err
-	}
+	return eyes, nil
+}
 
-	s.agenda = slices.Clone(cfg.Removal.Changes)
-	s.schedule(Change{TimeS: cfg.Removal.ContactS, Contact: new(true)})
-	for _, e := range s.slurry {
-		s.schedule(Change{TimeS: math.Max(e.StartS, calibrationEndS), Note: "slurry added"})
+// calibration is what the spectrometer counts in the dark and on bare silicon.
+func (e *eye) calibration(darkS, referenceS float64) []event.Body {
+	frames := e.detector.in.Frames
+	return []event.Body{
+		event.Dark{TimeS: darkS, Channel: e.channel, Counts: e.detector.counts(nil, frames)},
+		event.Reference{TimeS: referenceS, Channel: e.channel, Material: "silicon", Counts: e.detector.counts(e.reference, frames)},
 	}
-	return s, nil
 }
 
 // bareSilicon is the reflectance of the reference: R = |(n0-N)/(n0+N)|², silicon
@@ -102,126 +106,3 @@ func bareSilicon(wavelengthNM []float64, temperatureC float64) ([]float64, error
 	}
 	return r, nil
 }
-
-// schedule puts a change into the agenda, behind those of the same time.
-func (s *simulation) schedule(c Change) {
-	i := 0
-	for i < len(s.agenda) && s.agenda[i].TimeS <= c.TimeS {
-		i++
-	}
-	s.agenda = slices.Insert(s.agenda, i, c)
-}
-
-func (s *simulation) run(ctx context.Context, emit func(event.Body) error) error {
-	for _, body := range s.opening() {
-		if err := emit(body); err != nil {
-			return err
-		}
-	}
-	for i := 0; ; i++ {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		timeS := milliseconds(calibrationEndS + float64(i)/s.cfg.Instrument.SpectraPerS)
-		if timeS > s.endS {
-			break
-		}
-		if err := s.work(timeS, emit); err != nil {
-			return err
-		}
-		if err := s.look(i, timeS, emit); err != nil {
-			return err
-		}
-		s.watch(timeS)
-	}
-	if err := s.work(s.endS, emit); err != nil {
-		return err
-	}
-	return emit(event.End{TimeS: s.endS})
-}
-
-// opening is what a record begins with.
-func (s *simulation) opening() []event.Body {
-	cfg, d := s.cfg, s.detector
-	sites := map[string][2]float64{}
-	for _, site := range cfg.Sites {
-		sites[site.Name] = [2]float64{site.XMM, site.YMM}
-	}
-	list := []event.Body{event.Run{
-		Format: event.Format, Job: cfg.Job, Started: cfg.Started, Sites: sites,
-		Channels: map[string]event.Channel{cfg.Channel: {WavelengthNM: slices.Clone(d.wavelengthNM)}},
-	}}
-	if cfg.SetupTOML != "" {
-		list = append(list, event.Setup{TOML: cfg.SetupTOML})
-	}
-	r := cfg.Removal
-	return append(list,
-		event.Dark{TimeS: 0, Channel: cfg.Channel, Counts: d.counts(nil, cfg.Instrument.Frames)},
-		event.Reference{TimeS: 0.5, Channel: cfg.Channel, Material: "silicon", Counts: d.counts(s.reference, cfg.Instrument.Frames)},
-		event.Process{TimeS: 0.5, Contact: new(false), ForceN: &r.ForceN, PadMM: &r.PadMM, SpeedMS: &r.SpeedMS},
-	)
-}
-
-// work polishes up to a time, through everything on the agenda until then.
-func (s *simulation) work(timeS float64, emit func(event.Body) error) error {
-	for len(s.agenda) > 0 && milliseconds(s.agenda[0].TimeS) <= timeS {
-		c := s.agenda[0]
-		s.agenda = s.agenda[1:]
-		c.TimeS = milliseconds(c.TimeS)
-		s.polishing.advance(c.TimeS)
-		s.polishing.change(c)
-		if c.Note != "" {
-			if err := emit(event.Note{TimeS: c.TimeS, Text: c.Note}); err != nil {
-				return err
-			}
-		}
-		if c.Contact != nil || c.ForceN != nil || c.PadMM != nil || c.SpeedMS != nil {
-			if err := emit(event.Process{TimeS: c.TimeS, Contact: c.Contact, ForceN: c.ForceN, PadMM: c.PadMM, SpeedMS: c.SpeedMS}); err != nil {
-				return err
-			}
-		}
-	}
-	s.polishing.advance(timeS)
-	return nil
-}
-
-// look takes spectrum i, unless it drops out, and tells the truth.
-func (s *simulation) look(i int, timeS float64, emit func(event.Body) error) error {
-	at := i % len(s.cfg.Sites)
-	s.detector.advance(timeS)
-	if level(s.dropouts, timeS, 0, 0) == 0 {
-		site := s.cfg.Sites[at]
-		reflectance := make([]float64, len(s.detector.wavelengthNM))
-		s.scene.reflectance(reflectance, 1000*s.polishing.um[at], site.SpreadNM, site.Coverage)
-		slurry := s.cfg.Faults.Slurry
-		slurry.veil(reflectance, s.detector.wavelengthNM, level(s.slurry, timeS, slurry.OnsetS, slurry.DecayS))
-		counts := s.detector.counts(reflectance, 1)
-		s.detector.spike(counts)
-		if err := emit(event.Spectrum{TimeS: timeS, Channel: s.cfg.Channel, Site: site.Name, Counts: counts}); err != nil {
-			return err
-		}
-	}
-	for j, site := range s.cfg.Sites {
-		um := math.Round(s.polishing.um[j]*1e6) / 1e6
-		if err := emit(event.Truth{TimeS: timeS, Site: site.Name, ThicknessUM: um}); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// watch is the operator, who lifts the pad some time after the thinnest site has
-// come down to the thickness to stop at. Nothing is done to the die after that.
-func (s *simulation) watch(timeS float64) {
-	stop := s.cfg.Stop
-	if s.lifting || s.polishing.thinnestUM() > stop.ThicknessUM || stop.ThicknessUM == 0 {
-		return
-	}
-	s.lifting = true
-	liftS := timeS + stop.LiftAfterS
-	s.agenda = slices.DeleteFunc(s.agenda, func(c Change) bool { return c.TimeS > liftS })
-	s.schedule(Change{TimeS: liftS, Contact: new(false), Note: "pad lifted"})
-	s.endS = math.Min(s.endS, milliseconds(liftS+stop.AfterLiftS))
-}
-
-func milliseconds(timeS float64) float64 { return math.Round(timeS*1000) / 1000 }

@@ -678,13 +678,13 @@ func TestConfigErrors(t *testing.T) {
 func BenchmarkSpectrum(b *testing.B) {
 	cfg := Default()
 	cfg.Sites[0].SpreadNM = 40
-	s, err := newSimulation(cfg)
+	m, err := New(cfg)
 	if err != nil {
 		b.Fatal(err)
 	}
 	b.ReportAllocs()
 	for b.Loop() {
-		if err := s.look(0, 1, func(event.Body) error { return nil }); err != nil {
+		if err := m.look(0, 1, func(event.Body) error { return nil }); err != nil {
 			b.Fatal(err)
 		}
 	}
