@@ -38,6 +38,12 @@ func bandOf(s *Snapshot, r *reading) band {
 		b.words = fmt.Sprintf("%s – next stretch at most %s", strings.ToUpper(l.String()), b.next)
 	}
 	switch {
+	case s.Host.HideNumbers:
+		words := s.Host.Banner
+		if words == "" {
+			words = "NUMBERS AND ADVICE ARE HIDDEN"
+		}
+		return band{words: words, shape: '·', pen: penBandQuiet}
 	case s.State == Waiting:
 		return band{words: "WAITING FOR DATA – no advice yet", shape: '·', pen: penBandQuiet}
 	case s.State == Ended:

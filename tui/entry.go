@@ -53,15 +53,25 @@ func (e *entry) press(msg tea.KeyMsg) {
 	}
 }
 
-// write handles a key while a note is typed.
+// write handles a key while a note, or an answer to a control, is typed.
 func (m *Model) write(msg tea.KeyMsg) tea.Cmd {
 	switch {
 	case key.Matches(msg, m.keys.drop):
+		asked := m.answers
 		m.setMode(watching)
-		m.say("no note made")
+		if asked == nil {
+			m.say("no note made")
+		}
 	case key.Matches(msg, m.keys.keep):
 		text := strings.TrimSpace(string(m.entry.text))
+		asked := m.answers
 		m.setMode(watching)
+		if asked != nil {
+			if text == "" {
+				return nil
+			}
+			return m.queue.call(asked.Do, text)
+		}
 		if text == "" {
 			m.say("no note made: it was empty")
 			return nil
@@ -74,11 +84,15 @@ func (m *Model) write(msg tea.KeyMsg) tea.Cmd {
 	return nil
 }
 
-// drawEntry draws the note that is being typed, with the part around the cursor
+// drawEntry draws the line that is being typed, with the part around the cursor
 // in sight. The cursor is a character, so that it shows without colour.
 func (m *Model) drawEntry(a area) {
 	a.fill(' ', penBandPast)
-	x := a.text(0, 0, penBandPast, " note at "+runTime(m.entryS)+": ")
+	title := "note at " + runTime(m.entryS)
+	if m.answers != nil {
+		title = m.answers.Ask
+	}
+	x := a.text(0, 0, penBandPast, " "+title+": ")
 	before, after := string(m.entry.text[:m.entry.at]), string(m.entry.text[m.entry.at:])
 	if over := ansi.StringWidth(before) - max(a.w-x-2, 0); over > 0 {
 		before = ansi.TruncateLeft(before, over, "")

@@ -125,6 +125,9 @@ func stretch(s float64) string {
 	return fmt.Sprintf("%d min %02d s", int(s)/60, int(s)%60)
 }
 
+// RunTime formats a time of the run as the screen writes it.
+func RunTime(s float64) string { return runTime(s) }
+
 // runTime formats a time of the run as a clock: "06:52", "1:06:52".
 func runTime(s float64) string {
 	if !finite(s) || math.Abs(s) > 3.6e8 {

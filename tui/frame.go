@@ -32,8 +32,10 @@ func (m *Model) drawFull(all area, r *reading) {
 	drawReason(all.sub(0, band, all.w, 1), &m.snapshot)
 	drawHeader(all.sub(0, band+1, all.w, 1), &m.snapshot)
 
+	host := m.snapshot.hostRows()
 	top, bottom := band+2, all.h-3
-	middle := all.sub(0, top, all.w, bottom-top)
+	drawHost(all.sub(0, bottom-host, all.w, host), &m.snapshot)
+	middle := all.sub(0, top, all.w, bottom-host-top)
 	if m.page > 0 {
 		m.drawHelp(middle)
 	} else {
@@ -60,7 +62,15 @@ func (m *Model) drawSmall(a area, r *reading) {
 			size += " CONTRADICTED"
 		}
 	}
-	y := a.paragraph(1, penStrong, size)
+	y := 1
+	if !s.Host.HideNumbers {
+		y = a.paragraph(y, penStrong, size)
+	}
+	for _, line := range []string{s.Host.Status, s.Host.Hint} {
+		if line != "" {
+			y = a.paragraph(y, penPlain, line)
+		}
+	}
 	switch urgent := m.urgent(); {
 	case m.mode == noting && y < a.h:
 		m.drawEntry(a.sub(0, y, a.w, 1))
@@ -92,10 +102,14 @@ func drawHeader(a area, s *Snapshot) {
 		record, p = "recording "+s.Recording, penPlain
 	}
 	rest := a.sub(0, 0, a.w-len(clock)-1, 1)
+	state := s.State.String()
+	if s.State == Live && s.Host.Word != "" {
+		state = s.Host.Word
+	}
 	parts := []struct {
 		s string
 		p pen
-	}{{s.Job, penStrong}, {s.Source, penPlain}, {s.State.String(), statePen(s.State)}, {record, p}}
+	}{{s.Job, penStrong}, {s.Source, penPlain}, {state, statePen(s.State)}, {record, p}}
 	limit, total := rest.w, 1
 	for _, part := range parts {
 		total += lipgloss.Width(clean(part.s)) + 3
@@ -172,10 +186,14 @@ func (m *Model) drawPast(a area) {
 	a.fill('◀', penBandPast)
 	sc := &m.scene
 	back := seconds(m.snapshot.Step.TimeS - sc.atS)
+	again := "end"
+	if m.keys.pause.Enabled() {
+		again = "space"
+	}
 	words := []string{
-		fmt.Sprintf(" PICTURES PAUSED at %s, %s ago; advice and numbers go on. space: run again ", runTime(sc.atS), back),
-		fmt.Sprintf(" PICTURES PAUSED at %s, %s ago. space: run again ", runTime(sc.atS), back),
-		fmt.Sprintf(" PAUSED at %s. space: run ", runTime(sc.atS)),
+		fmt.Sprintf(" PICTURES PAUSED at %s, %s ago; advice and numbers go on. %s: run again ", runTime(sc.atS), back, again),
+		fmt.Sprintf(" PICTURES PAUSED at %s, %s ago. %s: run again ", runTime(sc.atS), back, again),
+		fmt.Sprintf(" PAUSED at %s. %s: run ", runTime(sc.atS), again),
 	}
 	if sc.atS < sc.nowS {
 		f := &sc.forecast

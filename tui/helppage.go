@@ -34,7 +34,7 @@ func helpPages(w, h int) [][]string {
 const helpWhole = 32
 
 // helpRoom is the place that a help page has on the screen.
-func (m *Model) helpRoom() (w, h int) { return m.width - 2, m.height - frameRows(m.width, m.height) }
+func (m *Model) helpRoom() (w, h int) { return m.width - 2, m.height - m.frameRows() }
 
 // turnPage opens the next page of the help, and closes it after the last.
 func (m *Model) turnPage() {

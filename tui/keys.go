@@ -72,13 +72,19 @@ func newKeyMap() keyMap {
 	return k
 }
 
+// all returns the bindings of the screen itself.
+func (k *keyMap) all() []*key.Binding {
+	return []*key.Binding{&k.quit, &k.interrupt, &k.suspend, &k.acknowledge, &k.pause, &k.back, &k.forth, &k.farBack, &k.farForth,
+		&k.start, &k.now, &k.shorter, &k.longer, &k.fix, &k.site, &k.picture, &k.note, &k.bell, &k.contrast, &k.copyLine, &k.help}
+}
+
 // mode is what keys mean at a moment.
 type mode int
 
 const (
 	watching mode = iota
 	asking        // "quit? y/n"
-	noting        // a note is typed
+	noting        // a line of text is typed
 )
 
 // ShortHelp implements help.KeyMap: the most useful first, since a narrow
@@ -94,6 +100,10 @@ func (m *Model) ShortHelp() []key.Binding {
 	if m.past.held {
 		return []key.Binding{k.acknowledge, k.now, k.back, k.forth, k.pause, k.picture, k.note, k.help, k.quit}
 	}
+	if len(m.controls) > 0 {
+		line := append([]key.Binding{k.acknowledge, k.quit, k.help}, m.controlKeys(false)...)
+		return append(line, k.pause, k.back, k.picture, k.site, k.note)
+	}
 	return []key.Binding{k.acknowledge, k.quit, k.pause, k.back, k.picture, k.site, k.note, k.help, k.shorter, k.longer,
 		k.fix, k.copyLine, k.bell}
 }
@@ -102,6 +112,7 @@ func (m *Model) ShortHelp() []key.Binding {
 func (m *Model) FullHelp() [][]key.Binding {
 	k := &m.keys
 	return [][]key.Binding{
+		m.controlKeys(true),
 		{k.pause, k.back, k.forth, k.farBack, k.farForth, k.start, k.now},
 		{k.shorter, k.longer, k.fix, k.picture, k.site, k.contrast, k.bell},
 		{k.acknowledge, k.note, k.copyLine, k.help, k.quit, k.interrupt, k.suspend},
@@ -113,18 +124,19 @@ func (m *Model) enable() {
 	k, o, s := &m.keys, &m.options, &m.snapshot
 	watch := m.mode == watching
 	begun := s.State != Waiting
+	seen := begun && !s.Host.HideNumbers
 	for _, b := range []*key.Binding{&k.quit, &k.help, &k.contrast} {
 		b.SetEnabled(watch)
 	}
 	for _, b := range []*key.Binding{&k.pause, &k.back, &k.farBack, &k.start, &k.shorter, &k.longer, &k.fix} {
-		b.SetEnabled(watch && begun)
+		b.SetEnabled(watch && seen)
 	}
 	for _, b := range []*key.Binding{&k.forth, &k.farForth, &k.now} {
 		b.SetEnabled(watch && m.past.held)
 	}
-	k.acknowledge.SetEnabled(watch && begun && o.Acknowledge != nil && stopStands(s))
+	k.acknowledge.SetEnabled(watch && seen && o.Acknowledge != nil && stopStands(s))
 	k.note.SetEnabled(watch && begun && o.Note != nil)
-	k.copyLine.SetEnabled(watch && begun && o.Copy != nil)
+	k.copyLine.SetEnabled(watch && seen && o.Copy != nil)
 	k.bell.SetEnabled(watch && o.Bell != nil)
 	k.site.SetEnabled(watch && len(s.Sites) > 1)
 	names := m.pictureNames()
@@ -144,7 +156,13 @@ func (m *Model) enable() {
 		b.SetHelp(b.Help().Key, no)
 	}
 	word(&k.pause, m.past.held, "run again", "pause pictures")
+	if m.answers != nil {
+		k.keep.SetHelp("enter", "done")
+	} else {
+		k.keep.SetHelp("enter", "keep the note")
+	}
 	word(&k.fix, m.choices.fixed, "free axes", "fix axes")
 	word(&k.bell, m.choices.silent, "bell on", "bell off")
 	word(&k.contrast, m.choices.contrast, "colours", "contrast")
+	m.enableControls()
 }

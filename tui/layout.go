@@ -26,10 +26,10 @@ func bandRows(w, h int) int {
 	return 1
 }
 
-// frameRows is what advice, reason, header, health, notice and keys take.
-func frameRows(w, h int) int { return bandRows(w, h) + 5 }
+// frameRows is what advice, reason, header, host, health, notice and keys take.
+func (m *Model) frameRows() int { return bandRows(m.width, m.height) + m.snapshot.hostRows() + 5 }
 
-// arrangement says which pictures take turns in one place on a screen. The
+// arrangement says which pictures take turns in one place on the screen. The
 // others, if there is room for more, are always there.
 type arrangement int
 
@@ -40,8 +40,8 @@ const (
 	columnTurns                    // one picture beside the numbers, the column among them
 )
 
-func arrange(w, h int) arrangement {
-	middle := h - frameRows(w, h)
+func (m *Model) arrange() arrangement {
+	w, middle := m.width, m.height-m.frameRows()
 	switch {
 	case middle >= lowerFrom && middle-upperRows(middle) > stackFrom && w >= sidePanelFrom:
 		return everything
@@ -59,7 +59,10 @@ func upperRows(middle int) int { return min(max(middle*11/20, 19), 24) }
 // pictureNames returns what takes turns in the place for one picture, in turn.
 func (m *Model) pictureNames() []string {
 	var names []string
-	switch arrange(m.width, m.height) {
+	if m.snapshot.Host.HideNumbers || m.snapshot.Host.HidePictures {
+		return nil
+	}
+	switch m.arrange() {
 	case everything:
 		return nil
 	case lowerTurns:
@@ -86,8 +89,19 @@ func (m *Model) pictureName() string {
 
 // drawMiddle arranges numbers and pictures.
 func (m *Model) drawMiddle(a area, r *reading) {
+	switch h := &m.snapshot.Host; {
+	case h.HideNumbers && h.HidePictures:
+		return
+	case h.HideNumbers:
+		drawVeiled(a.sub(0, 0, readoutCols, a.h), &m.snapshot)
+		m.drawSpectrum(a.sub(readoutCols, 0, a.w-readoutCols, a.h))
+		return
+	case h.HidePictures:
+		drawReadout(a.sub(0, 0, readoutCols, a.h), &m.snapshot, r, 1)
+		return
+	}
 	upper, lower := a, area{}
-	how := arrange(m.width, m.height)
+	how := m.arrange()
 	if how == everything || how == lowerTurns {
 		h := upperRows(a.h)
 		upper, lower = a.sub(0, 0, a.w, h), a.sub(0, h+1, a.w, a.h-h-1)
@@ -128,7 +142,7 @@ func (m *Model) drawMiddle(a area, r *reading) {
 // drawTurn draws the picture whose turn it is.
 func (m *Model) drawTurn(a area, r *reading) {
 	name := m.pictureName()
-	lower := arrange(m.width, m.height) == lowerTurns
+	lower := m.arrange() == lowerTurns
 	switch {
 	case name == "time" && lower:
 		m.drawLower(a)

@@ -43,17 +43,21 @@ type Options struct {
 	Contrast bool
 	// ASCII keeps every character on the screen within ASCII.
 	ASCII bool
+	// Controls are the keys of the command that guides the screen.
+	Controls []Control
 	// Renderer decides the colour profile, lipgloss.DefaultRenderer() when nil.
 	Renderer *lipgloss.Renderer
 }
 
 // Model is the root of the watch screen.
 type Model struct {
-	board   *Board
-	options Options
-	keys    keyMap
-	help    help.Model
-	palette palette
+	board    *Board
+	options  Options
+	keys     keyMap
+	controls []control
+	queue    *callQueue // of the controls
+	help     help.Model
+	palette  palette
 
 	width, height int
 	now           time.Time
@@ -69,6 +73,7 @@ type Model struct {
 	caution bool // the opening caution still stands
 	entry   entry
 	entryS  float64   // moment that the note is about
+	answers *control  // what the line typed goes to; nil: it is a note
 	armed   string    // key whose second press within secondFor counts
 	armedAt time.Time //
 	notice  string    // answer to a key
@@ -111,11 +116,13 @@ func New(board *Board, options Options) Model {
 		board:   board,
 		options: options,
 		keys:    newKeyMap(),
+		queue:   new(callQueue),
 		help:    help.New(),
 		choices: choices{silent: options.Quiet, contrast: options.Contrast},
 		caution: true,
 		canvas:  newCanvas(options.ASCII),
 	}
+	m.takeControls(options.Controls)
 	m.palette = newPalette(options.Renderer, options.Light, options.Contrast)
 	m.help.Styles = help.Styles{} // the canvas colours it
 	m.help.ShortSeparator = "  "
@@ -157,8 +164,11 @@ func (m Model) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 	case saidMsg:
 		m.say(msg.s)
 	case tea.KeyMsg:
-		ring := m.look()
-		cmd = tea.Batch(m.press(msg), ring)
+		cmds := []tea.Cmd{m.look()}
+		for _, one := range m.apart(msg) {
+			cmds = append(cmds, m.press(one))
+		}
+		cmd = tea.Batch(cmds...)
 	default:
 		return m, nil
 	}
@@ -173,9 +183,16 @@ func (m Model) View() string { return m.frame }
 // look takes the newest snapshot and the time, and returns what rings the bell
 // if it is to ring.
 func (m *Model) look() tea.Cmd {
-	before := m.snapshot.level()
+	before, anew := m.snapshot.level(), m.snapshot.Host.Anew
 	m.now = m.options.Now()
 	m.snapshot = m.board.Latest()
+	if m.snapshot.Host.HideNumbers {
+		m.snapshot = m.snapshot.veiled()
+	}
+	jumped := m.snapshot.Host.Anew != anew
+	if jumped || m.snapshot.Host.HideNumbers {
+		m.past = past{}
+	}
 	level := m.snapshot.level()
 	if m.past.held && level > before && level >= advice.Blind {
 		m.run()
@@ -185,16 +202,17 @@ func (m *Model) look() tea.Cmd {
 		m.choices.site = ""
 	}
 	m.compose()
-	m.hear()
+	m.hear(jumped)
 	m.enable()
 	return m.ring()
 }
 
-// hear shows for a while what the line said since the last look.
-func (m *Model) hear() {
+// hear shows for a while what the line said since the last look; after a jump nothing is
+// news.
+func (m *Model) hear(jumped bool) {
 	entries := m.scene.entries
 	for _, e := range slices.Backward(entries) {
-		if e == m.heard {
+		if e == m.heard || jumped {
 			break
 		}
 		if e.Kind == LineChanged {
@@ -219,7 +237,7 @@ func (m *Model) ring() tea.Cmd {
 		return nil
 	}
 	again := !m.rang.IsZero()
-	if m.options.Bell == nil || again && (!s.Step.Forecast.Contact || m.now.Sub(m.rang) < ringAgainIn) {
+	if m.options.Bell == nil || again && (!s.Step.Forecast.Contact || s.Host.Still || m.now.Sub(m.rang) < ringAgainIn) {
 		return nil
 	}
 	m.rang = m.now

@@ -14,6 +14,20 @@ const (
 	largeStep = 1. / 4
 )
 
+// apart returns the keys in a message: those that came in one piece, as from a key held
+// down over a slow line, are one message. Where something is at stake such a piece means
+// nothing, since it may as well be a text that got here by mistake.
+func (m *Model) apart(msg tea.KeyMsg) []tea.KeyMsg {
+	if msg.Type != tea.KeyRunes || msg.Paste || len(msg.Runes) < 2 || m.mode != watching || !m.snapshot.Host.Free {
+		return []tea.KeyMsg{msg}
+	}
+	var keys []tea.KeyMsg
+	for _, r := range msg.Runes {
+		keys = append(keys, tea.KeyMsg{Type: tea.KeyRunes, Runes: []rune{r}, Alt: msg.Alt})
+	}
+	return keys
+}
+
 // press handles a key.
 func (m *Model) press(msg tea.KeyMsg) tea.Cmd {
 	m.caution = false
@@ -22,6 +36,9 @@ func (m *Model) press(msg tea.KeyMsg) tea.Cmd {
 	m.armed = ""
 	arm := func() { m.armed, m.armedAt = name, m.now }
 
+	if cmd, ok := m.pressControl(msg); ok {
+		return cmd
+	}
 	switch {
 	case key.Matches(msg, k.interrupt):
 		if second || m.mode == asking {
@@ -119,19 +136,20 @@ func (m *Model) pressPicture(msg tea.KeyMsg) {
 	case key.Matches(msg, k.site):
 		m.nextSite()
 	case key.Matches(msg, k.picture):
-		m.choices.picture = (m.choices.picture + 1) % len(m.pictureNames())
+		m.choices.picture = (m.choices.picture + 1) % max(len(m.pictureNames()), 1)
 	}
 }
 
 // padDown tells whether leaving now would leave a pad on a die.
 func (m *Model) padDown() bool {
 	s := &m.snapshot
-	return (s.State == Live || s.State == LineLost) && s.Step.Forecast.Contact
+	return (s.State == Live || s.State == LineLost) && s.Step.Forecast.Contact && !s.Host.Free
 }
 
 func (m *Model) setMode(to mode) {
 	m.mode = to
 	m.entry = entry{}
+	m.answers = nil
 	m.enable()
 }
 

@@ -97,6 +97,31 @@ func drawReadout(a area, s *Snapshot, r *reading, digitSize int) {
 	}
 }
 
+// drawVeiled draws the numbers that do not come from spectra.
+func drawVeiled(a area, s *Snapshot) {
+	y := 0
+	row := func(label, value string, p pen) {
+		a.text(1, y, penDim, label)
+		a.text(12, y, p, value)
+		y++
+	}
+	limit := func(um float64) string {
+		if !set(um) {
+			return "not set"
+		}
+		return thickness(um) + " µm"
+	}
+	row("target", limit(s.TargetUM), penTarget)
+	row("floor", limit(s.FloorUM), penFloor)
+	switch {
+	case s.State == Waiting:
+	case s.Step.Forecast.Contact:
+		row("pad", "on the die", penPlain)
+	default:
+		row("pad", "up", penStrong)
+	}
+}
+
 // drawDoubts says what speaks against an estimate, and whether anything does.
 func drawDoubts(a area, e *guide.Estimate, other *guide.Disagreement) bool {
 	y := 0

@@ -13,6 +13,7 @@ import (
 type scene struct {
 	waiting  bool
 	held     bool // not the present
+	veiled   bool // nothing computed is shown
 	atS      float64
 	nowS     float64 // the newest moment known to the pictures
 	site     string  // whose pictures
@@ -43,7 +44,7 @@ func (m *Model) compose() {
 		was = window{}
 	}
 	*sc = scene{
-		waiting: s.State == Waiting, held: m.past.held,
+		waiting: s.State == Waiting, held: m.past.held, veiled: s.Host.HideNumbers,
 		atS: s.Step.TimeS, nowS: s.Step.TimeS,
 		thinnest: s.Step.Advice.Site, sites: s.Sites,
 		site: m.choices.site, forecast: s.thinnest(), history: s.History,

@@ -56,6 +56,7 @@ type Snapshot struct {
 	Album    *Album   // past estimates, may be nil
 	Log      *Log     // what happened, may be nil
 
+	Host        Host // of the command that guides the screen, zero for a live watch
 	Health      Health
 	Recording   string // path of the record, empty when nothing is recorded
 	RecordError string

@@ -27,13 +27,15 @@ func (m *Model) drawSpectrum(a area) {
 	if age := sc.atS - e.TimeS; age >= staleS {
 		x = a.text(x, 0, penWarn, seconds(age)+" OLD ")
 	}
-	if sc.trusted() {
+	switch {
+	case sc.veiled:
+	case sc.trusted():
 		x = a.text(x, 0, penComputed, "─ fit")
 		if off := misfit(&e.Picture); shown(off) && a.w-x >= 40 {
 			x = a.text(x, 0, penDim, fmt.Sprintf(", off by %.2g rms", off))
 		}
 		x++
-	} else {
+	default:
 		x = a.text(x, 0, penWarn, "no fit ")
 	}
 	if a.w-x >= 12 {
@@ -133,11 +135,15 @@ func (m *Model) drawRibbon(a area, e *guide.Estimate, waves axis) {
 	p := &e.Picture
 	x := a.text(0, 0, penDim, "visibility, edge ")
 	x = a.text(x, 0, penMeasured, "▲ "+number(e.EdgeNM))
-	x = a.text(x, 0, penComputed, " △ "+number(p.EdgeExpectedNM))
+	if m.scene.veiled {
+		a.text(x, 0, penMeasured, " nm")
+	} else {
+		x = a.text(x, 0, penComputed, " △ "+number(p.EdgeExpectedNM))
+	}
 	if moved := m.scene.edgeMoved(); moved != "" && a.w-x >= len(moved)+6 {
 		x = a.text(x, 0, penDim, " nm, ·"+moved)
 	}
-	if a.w-x > 44 {
+	if a.w-x > 44 && !m.scene.veiled {
 		x = a.text(x, 0, penMeasured, "   ▆▲ measured ")
 		a.text(x, 0, penComputed, "─△ where it belongs")
 	}
