@@ -81,7 +81,7 @@ stop. It advises; it does not drive the machine and is no safety interlock.`,
 		RunE:          func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	root.CompletionOptions.HiddenDefaultCmd = true
-	root.AddCommand(newWatch(s), newReplay(s), newPorts(s), newMeasure(s), newCheck(s), newSimulate(s), newRates(s), newImport(s), newPlan(s), newReport(s), newTune(s))
+	root.AddCommand(newWatch(s), newReplay(s), newPorts(s), newMeasure(s), newCheck(s), newSimulate(s), newRates(s), newImport(s), newPlan(s), newReport(s), newTune(s), newTrain(s))
 	noteBegin(root.Commands(), began)
 	return root
 }

@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"maps"
 	"slices"
 
 	"bluefringe/device/setup"
@@ -24,13 +23,14 @@ const infraredNM = 1150
 // planChannels is what the channels of a set-up can measure; where it names none, what
 // is usual for the two kinds.
 func planChannels(s setup.Setup) (channels []plan.Channel, assumed bool, err error) {
-	if len(s.Channels) == 0 {
+	names := s.WithWavelengths()
+	if len(names) == 0 {
 		return []plan.Channel{
 			{Name: "near infrared", MinUM: 3, MaxUM: 800, RelSD: infraredRelSD},
 			{Name: "visible", MinUM: 0.15, MaxUM: 8, RelSD: visibleRelSD},
 		}, true, nil
 	}
-	for _, name := range slices.Sorted(maps.Keys(s.Channels)) {
+	for _, name := range names {
 		nm, err := s.Channels[name].Wavelengths()
 		if err != nil {
 			return nil, false, fmt.Errorf("channel %s: %w", name, err)

@@ -1,13 +1,16 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"strconv"
 
 	"bluefringe/device"
+	"bluefringe/tui"
 
 	"github.com/spf13/cobra"
 )
@@ -21,6 +24,11 @@ func newReplay(st streams) *cobra.Command {
 		Short: "Play a recorded run through the same engine and screen",
 		Long: `Play a recorded run through the same engine and screen as a live one. With --json
 and --plain it runs as fast as possible and says what the operator was told.
+
+On the screen: space plays and pauses, ↑ and ↓ change the speed, o goes on by one
+spectrum, d to the next change of advice, m to the next note, and O, D, M back again;
+g goes to a time, r to the start. Where the record holds the true thickness, as that
+of a simulated run does, t shows it; the engine never sees it. ? lists all keys.
 
 A record holds the prior that its watch took from the rate book, so that it replays
 the same anywhere. --rates looks the prior up again in a rate book, as that was before
@@ -37,21 +45,34 @@ the run began. A replay adds nothing to a rate book.`,
 			if _, err := os.Stat(args[0]); errors.Is(err, fs.ErrNotExist) {
 				return usage(fmt.Errorf("no record %s", args[0]))
 			}
-			s := &session{lossless: true}
+			s := &session{lossless: true, source: device.File(args[0])}
 			if s.setup, s.prelude, err = v.load(); err != nil {
 				return err
 			}
 			if err := rates.replayRates(cmd.Context(), s); err != nil {
 				return err
 			}
-			s.source, s.clock = pace(device.File(args[0]), factor, v.json || v.plain || !isTerminal(st.out))
-			return v.show(cmd.Context(), s, st, screenOptions{light: v.light, ascii: v.ascii})
+			if v.json || v.plain || !isTerminal(st.out) {
+				return v.show(cmd.Context(), s, st, screenOptions{})
+			}
+			options := screenOptions{light: v.light, dark: v.dark, ascii: v.ascii, contrast: v.contrast, quiet: v.quiet}
+			return replayScreen(cmd.Context(), s, factor, options, st.err)
 		},
 	}
 	cmd.Flags().StringVar(&speed, "speed", "1", "speed on the screen: 1 is real time, 10 ten times that, or max")
 	rates.add(cmd, "look the prior up in this rate book (`file`)")
 	v.flags(cmd)
 	return cmd
+}
+
+// replayScreen plays what a session reads on the full screen, until the operator leaves.
+func replayScreen(ctx context.Context, s *session, speed float64, options screenOptions, talk io.Writer) error {
+	board, reel := new(tui.Board), newReel(s)
+	s.sink = reel
+	p := newPlayer(reel, board, speed)
+	o := operator{out: os.Stdout}
+	keys := tui.Options{Acknowledge: func() { p.order(p.acknowledge) }, Copy: o.copy, Bell: o.bell, Controls: p.controls()}
+	return runUnder(ctx, board, keys, options, talk, p.run)
 }
 
 // parseSpeed returns 0 for as fast as possible.

@@ -29,6 +29,8 @@ type boardSink struct {
 	snapshot tui.Snapshot
 	session  *session
 	realTime bool // wall time says how old the data are
+	quiet    bool // who owns it publishes
+	sites    map[string][2]float64
 	lost     bool // the source broke off
 
 	forecasts map[string]guide.Forecast
@@ -56,7 +58,15 @@ func newBoardSink(board *tui.Board, s *session, realTime bool) *boardSink {
 	return b
 }
 
+// publish shows what is new.
 func (b *boardSink) publish() {
+	if !b.quiet {
+		b.show()
+	}
+}
+
+// show puts a copy on the board and returns it.
+func (b *boardSink) show() tui.Snapshot {
 	if r := b.session.recorder; r != nil {
 		if err := r.Err(); err != nil {
 			b.snapshot.RecordError = err.Error()
@@ -65,10 +75,11 @@ func (b *boardSink) publish() {
 	s := b.snapshot
 	s.Sites = slices.Clone(s.Sites)
 	b.board.Publish(s)
+	return s
 }
 
 func (b *boardSink) opened(run event.Run, s setup.Setup) {
-	b.snapshot.Job = run.Job
+	b.snapshot.Job, b.sites = run.Job, run.Sites
 	b.snapshot.TargetUM, b.snapshot.FloorUM = s.Target.ThicknessUM, s.Target.FloorUM
 }
 
@@ -87,8 +98,10 @@ func (b *boardSink) stepped(step guide.Step) error {
 	}
 	b.log(step)
 	if e := step.Estimate; e != nil {
-		s.Estimate = e
-		s.Album.Add(e)
+		if pictured(e) {
+			s.Estimate = e
+			s.Album.Add(e)
+		}
 		b.site(step)
 		b.rate(e.TimeS)
 	}
@@ -108,6 +121,10 @@ func (b *boardSink) stepped(step guide.Step) error {
 	b.publish()
 	return nil
 }
+
+// pictured tells whether an estimate has its pictures: those of a long replay do not fit
+// into memory, and the screen then shows the newest that do, with their age.
+func pictured(e *guide.Estimate) bool { return len(e.Picture.WavelengthNM) > 0 }
 
 // point is one moment of a place; what a spectrum of another place says is left out.
 func point(step guide.Step, f guide.Forecast, site string) tui.Point {
@@ -147,7 +164,7 @@ func (b *boardSink) site(step guide.Step) {
 		if e.Quality == estimate.Lost && math.IsNaN(f.ThicknessUM) {
 			return
 		}
-		position := b.session.opening.Sites[e.Site]
+		position := b.sites[e.Site]
 		s := tui.Site{Name: e.Site, XMM: position[0], YMM: position[1]}
 		if len(sites) < siteHistories {
 			s.History = new(tui.History)
@@ -157,7 +174,10 @@ func (b *boardSink) site(step guide.Step) {
 	}
 	s := &sites[i]
 	s.ThicknessUM, s.SDUM, s.TimeS, s.Quality = f.ThicknessUM, f.SDUM, e.TimeS, e.Quality
-	s.Forecast, s.Estimate, s.Disagreement = f, e, step.Disagreement
+	s.Forecast, s.Disagreement = f, step.Disagreement
+	if pictured(e) || s.Estimate == nil {
+		s.Estimate = e
+	}
 	if s.History != nil {
 		s.History.Add(point(step, f, e.Site))
 	}
@@ -218,12 +238,22 @@ func runScreen(ctx context.Context, s *session, options screenOptions, talk io.W
 	if options.realTime {
 		s.lost = view.closed
 	}
-	light, late := options.background()
 	answers := operator{session: s, board: board, log: view.snapshot.Log, out: os.Stdout, acknowledge: acknowledge}
-	model := tui.New(board, tui.Options{
-		Light: light, ASCII: options.ascii, Contrast: options.contrast, Quiet: options.quiet,
-		Acknowledge: answers.acknowledged, Note: answers.note, Copy: answers.copy, Bell: answers.bell,
+	keys := tui.Options{Acknowledge: answers.acknowledged, Note: answers.note, Copy: answers.copy, Bell: answers.bell}
+	return runUnder(ctx, board, keys, options, talk, func(ctx context.Context) error {
+		err := s.run(ctx, acknowledge)
+		view.closed(err)
+		return err
 	})
+}
+
+// runUnder does some work under the full-screen view of a board until the operator
+// leaves; the work may end before. keys says what the keys of the screen reach. work must
+// turn its panics into errors (guarded).
+func runUnder(ctx context.Context, board *tui.Board, keys tui.Options, options screenOptions, talk io.Writer, work func(context.Context) error) error {
+	light, late := options.background()
+	keys.Light, keys.ASCII, keys.Contrast, keys.Quiet = light, options.ascii, options.contrast, options.quiet
+	model := tui.New(board, keys)
 	// The mouse stays with the terminal, so that text can be selected.
 	teaOptions := []tea.ProgramOption{tea.WithAltScreen(), tea.WithContext(ctx), tea.WithFPS(picturesPerS)}
 	if late {
@@ -243,8 +273,7 @@ func runScreen(ctx context.Context, s *session, options screenOptions, talk io.W
 	defer cancel()
 	done := make(chan error, 1)
 	go func() {
-		err := s.run(ctx, acknowledge)
-		view.closed(err)
+		err := work(ctx)
 		var c *crash
 		if errors.As(err, &c) {
 			program.Kill()
@@ -263,21 +292,21 @@ func runScreen(ctx context.Context, s *session, options screenOptions, talk io.W
 
 	_, err := program.Run()
 	cancel()
-	sessionErr := <-done
-	if errors.Is(sessionErr, context.Canceled) {
-		sessionErr = nil // the operator left
+	workErr := <-done
+	if errors.Is(workErr, context.Canceled) {
+		workErr = nil // the operator left
 	}
 	var c *crash
-	if errors.As(sessionErr, &c) {
-		return sessionErr
+	if errors.As(workErr, &c) {
+		return workErr
 	}
 	if err != nil && !errors.Is(err, tea.ErrInterrupted) && !errors.Is(err, context.Canceled) {
 		return fmt.Errorf("screen: %w", err)
 	}
-	if step := board.Latest().Step; view.snapshot.State != tui.Waiting {
-		fmt.Fprintln(talk, tui.PlainLine(step))
+	if s := board.Latest(); s.State != tui.Waiting && !s.Host.HideNumbers {
+		fmt.Fprintln(talk, tui.PlainLine(s.Step))
 	}
-	return sessionErr
+	return workErr
 }
 
 // picturesPerS is the most that is drawn, whatever comes in.

@@ -43,6 +43,16 @@ type sink interface {
 	heard(c counts, at time.Time)
 }
 
+// input is what an engine is told. The inputs of a run, told again in their order to
+// another engine of the same set-up, give the same steps. A sink with a method fed gets
+// them, each before its steps.
+type input struct {
+	timeS   float64
+	process *event.Process
+	reading *guide.Reading // of a spectrum; neither: that time passed
+	end     bool           // of the run
+}
+
 // counts is the health of the line.
 type counts struct {
 	spectra, badLines, badCRC, refused, unknown, skipped int
@@ -78,6 +88,8 @@ type session struct {
 	lastS      float64               // run time of the newest event
 	lastAt     time.Time             // and when it came
 	recorded   bool                  // the record has its set-up
+	unplaced   []event.Event         // of prelude, whose channel is not known yet
+	lacks      map[string]lack       // by channel
 	rate       event.Prior           // where the set-up gives no Preston coefficient; zero: none
 	chosen     *setup.Setup          // of the engine
 	firstAt    time.Time             // when the first line came
@@ -303,16 +315,12 @@ func (s *session) calibrate(base setup.Setup) error {
 	for name, instrument := range base.Instrument {
 		c.SetStray(name, instrument.Stray)
 	}
-	if err := c.SetChannels(s.opening.Channels); err != nil {
+	tellLimits(c, base)
+	if err := c.Take(s.opening); err != nil {
 		return err
 	}
-	for _, e := range s.prelude {
-		if err := c.Take(e.Body); err != nil {
-			return usage(fmt.Errorf("calibration record: %w", err))
-		}
-	}
 	s.calibrator = c
-	return nil
+	return s.takePrelude(s.prelude)
 }
 
 // pass lets run time go on while no line comes.
@@ -362,7 +370,10 @@ func (s *session) handle(it item) error {
 		s.counts.unknown++
 	case event.Run:
 		s.opening = body
-		return s.takeCalibration(body)
+		if err := s.takeCalibration(body); err != nil {
+			return err
+		}
+		return s.takePrelude(s.unplaced)
 	case event.Setup:
 		return s.takeSetup(body)
 	case event.Dark, event.Reference:
@@ -371,6 +382,7 @@ func (s *session) handle(it item) error {
 		if err := s.start(); err != nil {
 			return err
 		}
+		s.feed(input{timeS: body.TimeS, process: &body})
 		if err := s.tell(s.engine.Process(guide.ProcessChange(body))); err != nil {
 			return err
 		}
@@ -386,8 +398,13 @@ func (s *session) handle(it item) error {
 		if n, ok := s.sink.(interface{ noted(event.Note) }); ok {
 			n.noted(body)
 		}
+	case event.Truth: // never told to the engine
+		if n, ok := s.sink.(interface{ truth(event.Truth) }); ok {
+			n.truth(body)
+		}
 	case event.End:
 		if s.engine != nil {
+			s.feed(input{timeS: body.TimeS, end: true})
 			if err := s.tell(s.engine.Advance(body.TimeS)); err != nil {
 				return err
 			}
@@ -402,6 +419,8 @@ func (s *session) takeCalibration(body event.Body) error {
 		s.counts.refused++
 		s.sink.fault(err)
 	}
+	s.changed(body)
+	s.news()
 	return nil
 }
 
@@ -416,7 +435,7 @@ func (s *session) takeSetup(body event.Setup) error {
 		return usage(err)
 	}
 	// A record never opens files: a calibration record it names stays closed.
-	parsed.Calibration = setup.Calibration{}
+	parsed.Calibration.Record = ""
 	s.setup = &parsed
 	return s.calibrate(parsed)
 }
@@ -435,6 +454,7 @@ func (s *session) takeSpectrum(body event.Spectrum) error {
 		return nil
 	}
 	reflectance, err := s.calibrator.Reflectance(nil, body)
+	s.news()
 	if err == nil {
 		if s.newestS == nil {
 			s.newestS = map[[2]string]float64{}
@@ -448,11 +468,22 @@ func (s *session) takeSpectrum(body event.Spectrum) error {
 			Saturated: missing.Saturated, Dim: missing.Dim})
 	}
 	if err != nil {
-		s.counts.refused++
-		s.sink.fault(fmt.Errorf("spectrum at %g s: %w", body.TimeS, err))
+		s.refuse(body, err)
+		s.feed(input{timeS: body.TimeS})
 		steps = s.engine.Advance(body.TimeS)
+	} else {
+		s.accepted(body.Channel)
+		reading := steps[len(steps)-1].Reading
+		s.feed(input{timeS: body.TimeS, reading: &reading})
 	}
 	return s.tell(steps)
+}
+
+// feed hands what the engine is told to a sink that wants it.
+func (s *session) feed(in input) {
+	if f, ok := s.sink.(interface{ fed(input) }); ok {
+		f.fed(in)
+	}
 }
 
 // start builds the engine when the first event needs it: by then run and set-up

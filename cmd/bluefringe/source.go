@@ -164,7 +164,7 @@ func inFiles(chosen setup.Setup) (codec.Spectra, error) {
 	set := chosen.Files
 	spectra := codec.Spectra{Channel: set.Channel, Site: set.Site, Reflectance: set.Values == "reflectance", ClockS: stopwatch()}
 	var err error
-	if _, known := chosen.Channels[set.Channel]; known {
+	if chosen.Channels[set.Channel].HasWavelengths() {
 		spectra.Pixels, err = pixels(chosen, set.Channel)
 	}
 	return spectra, err
@@ -181,5 +181,5 @@ func pixels(chosen setup.Setup, channel string) (int, error) {
 // stopwatch gives the seconds since now, to the millisecond.
 func stopwatch() func() float64 {
 	began := time.Now()
-	return func() float64 { return math.Round(time.Since(began).Seconds()*1e3) / 1e3 }
+	return func() float64 { return math.Round(time.Since(began).Seconds()*1e6) / 1e6 }
 }

@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	"time"
 
 	"bluefringe/device"
 	"bluefringe/device/event"
@@ -60,9 +61,10 @@ func (v *view) load() (*setup.Setup, []event.Event, error) {
 	return &s, prelude, nil
 }
 
-// readCalibration returns the dark and reference events of a record.
+// readCalibration returns the dark and reference events of a record, of an earlier run.
 func readCalibration(path string) ([]event.Event, error) {
 	var kept []event.Event
+	var started time.Time
 	err := device.File(path).Run(context.Background(), func(line device.Line) error {
 		if line.Err != nil {
 			return nil
@@ -71,11 +73,14 @@ func readCalibration(path string) ([]event.Event, error) {
 		if err != nil {
 			return nil
 		}
-		switch e.Body.(type) {
+		switch b := e.Body.(type) {
+		case event.Run:
+			started = b.Started
 		case event.Dark, event.Reference:
+			e, err = fromEarlierRun(e, started)
 			kept = append(kept, e)
 		}
-		return nil
+		return err
 	})
 	if err == nil && len(kept) == 0 {
 		err = fmt.Errorf("%s holds no dark and no reference", path)
