@@ -103,7 +103,7 @@ func drawHeader(a area, s *Snapshot) {
 	}
 	rest := a.sub(0, 0, a.w-len(clock)-1, 1)
 	state := s.State.String()
-	if s.State == Live && s.Host.Word != "" {
+	if (s.State == Live || s.State == Waiting) && s.Host.Word != "" {
 		state = s.Host.Word
 	}
 	parts := []struct {

@@ -17,7 +17,7 @@ type Host struct {
 	Status string // in a line of its own: "replay 4x, paused"; empty: no line
 	Hint   string // in a second line under it; empty: none
 	Ruler  *Ruler // at the right of the status; nil: none
-	Word   string // in the header in place of "live"
+	Word   string // in the header in place of "live" and "waiting for data"
 	Banner string // words of the advice line while numbers are hidden
 
 	// HideNumbers leaves spectrum and visibility as they were measured: no thickness, fit,

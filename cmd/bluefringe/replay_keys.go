@@ -249,6 +249,7 @@ func (p *player) host(st reelStatus, now time.Time) tui.Host {
 		h.Status = "replay: reading the record"
 		if st.done {
 			h.Status = "replay: nothing to play"
+			h.HideNumbers, h.Banner = true, "NOTHING TO PLAY – no advice" // not "waiting for data"
 		}
 		h.Hint = p.remark
 		return h

@@ -158,7 +158,7 @@ func TestUnpluggedPort(t *testing.T) {
 // estimates.
 func TestSerialBlocksReplugged(t *testing.T) {
 	spectra, set, channel := bareSpectra(t, makeRun(t))
-	setFile := writeFile(t, "die.toml", set+channel+"[serial]\ncodec = 'block'\npixel = 'uint32be'\npoll = 'FETCH?\\n'\ninterval_s = 0.05\n")
+	setFile := writeFile(t, "die.toml", set+channel+"[serial]\ncodec = 'block'\npixel = 'uint32be'\npoll = 'FETCH?\\n'\ninterval_s = 0.25\n")
 	link := filepath.Join(t.TempDir(), "by-id")
 	recorded := filepath.Join(t.TempDir(), "record.jsonl")
 	machine, port := openPTY(t)
