@@ -7,11 +7,9 @@ import (
 	"io"
 	"math/rand/v2"
 	"os"
-	"os/signal"
 	"slices"
 	"strconv"
 	"strings"
-	"syscall"
 
 	"bluefringe/device/event"
 	"bluefringe/device/lessons"
@@ -79,9 +77,7 @@ are invented. ` + caution,
 			if !cmd.Flags().Changed("seed") {
 				t.seed = rand.Uint64N(1e6)
 			}
-			ctx, stop := signal.NotifyContext(cmd.Context(), syscall.SIGTERM, syscall.SIGHUP)
-			defer stop()
-			return t.attempt(ctx, st, chosen)
+			return t.attempt(cmd.Context(), st, chosen)
 		},
 	}
 	f := cmd.Flags()

@@ -55,6 +55,9 @@ func (d told) text(ascii bool) string {
 	}
 	line("")
 	line("The same die again: bluefringe train %s --seed %d --assistance %s. Invented, as all dies here.", d.lesson.Name, d.flags.seed, d.flags.assistance)
+	if ascii {
+		return strings.ReplaceAll(b.String(), "µ", "u")
+	}
 	return b.String()
 }
 

@@ -4,6 +4,7 @@ import (
 	"math"
 	"testing"
 
+	"bluefringe/device/event"
 	"bluefringe/device/lessons"
 	"bluefringe/optics/estimate"
 	"bluefringe/removal/guide"
@@ -12,8 +13,6 @@ import (
 
 // perfectTrainee knows the truth and stops the lift before the target.
 type perfectTrainee struct{ b *trainBench }
-
-func (p perfectTrainee) Hears(guide.Step) {}
 
 func (p perfectTrainee) Acts(fromS, toS float64) []lesson.Action {
 	if p.b.hand.Ended() || len(p.b.run.Moments) == 0 {
@@ -110,6 +109,28 @@ func trained(t *testing.T, l lessons.Lesson, seed uint64, who func(*trainBench) 
 	return run
 }
 
+// perfected plays one die by one who knows the truth. He hears nothing, so that no engine
+// is needed.
+func perfected(t *testing.T, l lessons.Lesson, seed uint64) *lesson.Run {
+	t.Helper()
+	b, err := newTrainBench(l, seed, l.Assistance, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.machine.Opening()
+	for more := true; more; {
+		for _, a := range (perfectTrainee{b}).Acts(b.doneS, b.machine.NextS()) {
+			if err := b.do(a); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if more, err = b.next(func(event.Body) error { return nil }); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return &b.run
+}
+
 // On every lesson one who knows the truth passes, one who follows the advice passes, and
 // one who makes the lesson's mistake fails for the reason that the lesson teaches.
 func TestLessonsTeach(t *testing.T) {
@@ -122,7 +143,7 @@ func TestLessonsTeach(t *testing.T) {
 			t.Parallel()
 			const seed = 1
 			advised := trained(t, l, seed, (*trainBench).advised)
-			perfect := lesson.NewDebrief(trained(t, l, seed, func(b *trainBench) trainee { return perfectTrainee{b} }), advised)
+			perfect := lesson.NewDebrief(perfected(t, l, seed), advised)
 			if !perfect.Passed || perfect.Fault != "" {
 				t.Errorf("one who knows the truth ends %.1f nm from the target: %+v", 1000*perfect.Landing.MissUM(), perfect)
 			}
@@ -146,4 +167,25 @@ func TestLessonsTeach(t *testing.T) {
 			}
 		})
 	}
+}
+
+// One lesson from the first look to the last lift, the advice followed.
+func BenchmarkLesson(b *testing.B) {
+	list, err := lessons.Embedded()
+	if err != nil {
+		b.Fatal(err)
+	}
+	runS := 0.0
+	for b.Loop() {
+		bench, err := newTrainBench(list[0], 1, lessons.Full, 1)
+		if err != nil {
+			b.Fatal(err)
+		}
+		run, err := play(b.Context(), bench, bench.advised(), nil)
+		if err != nil {
+			b.Fatal(err)
+		}
+		runS += run.Moments[len(run.Moments)-1].TimeS
+	}
+	b.ReportMetric(runS/b.Elapsed().Seconds(), "run-s/s")
 }

@@ -21,14 +21,13 @@ type Follower struct {
 	Sites     int
 	Reference bool // the first look takes a new reference too
 
-	hand    *Hand
-	dueS    float64 // when the action that was decided is done; +Inf: none
-	due     Kind
-	good    map[string]float64 // time of the last good reading, by site
-	seenS   float64            // the newest of them
-	lookS   float64            // since when he looks
-	clearS  float64            // since when, in this look, every site is seen
-	touched bool
+	hand   *Hand
+	dueS   float64 // when the action that was decided is done; +Inf: none
+	due    Kind
+	good   map[string]float64 // time of the last good reading, by site
+	seenS  float64            // the newest of them
+	lookS  float64            // since when he looks
+	clearS float64            // since when, in this look, every site is seen
 }
 
 // NewFollower returns the operator at a hand.
@@ -42,7 +41,6 @@ func (f *Follower) Hears(s guide.Step) {
 	if e := s.Estimate; e != nil && e.Quality == estimate.Good {
 		f.good[e.Site], f.seenS = e.TimeS, e.TimeS
 	}
-	f.touched = f.touched || s.Forecast.Contact
 	if f.hand.Ended() || !math.IsInf(f.dueS, 1) {
 		return
 	}
@@ -109,24 +107,15 @@ func (f *Follower) Acts(fromS, toS float64) []Action {
 	at := milliseconds(math.Max(f.dueS, fromS))
 	list := []Action{{TimeS: at, Kind: f.due}}
 	f.dueS = math.Inf(1)
-	if f.due == Lift {
-		list = append(list, Action{TimeS: at, Kind: Wipe})
-		if f.Reference {
-			list = append(list, Action{TimeS: at, Kind: Reference})
-			f.Reference = false
-		}
-		f.clearS = math.Inf(1)
-		f.lookS = at
-		for _, a := range list[:] {
-			switch a.Kind {
-			case Lift:
-				f.lookS += f.hand.LiftS
-			case Wipe:
-				f.lookS += f.hand.WipeS
-			case Reference:
-				f.lookS += f.hand.ReferenceS
-			}
-		}
+	if f.due != Lift {
+		return list
+	}
+	list = append(list, Action{TimeS: at, Kind: Wipe})
+	f.lookS, f.clearS = at+f.hand.LiftS+f.hand.WipeS, math.Inf(1)
+	if f.Reference {
+		list = append(list, Action{TimeS: at, Kind: Reference})
+		f.lookS += f.hand.ReferenceS
+		f.Reference = false
 	}
 	return list
 }
