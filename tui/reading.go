@@ -65,9 +65,15 @@ func read(s *Snapshot, now time.Time) reading {
 	}
 	r.quality, r.sighted = s.quality(f.Site)
 
-	age := 0.0
+	// The engine goes on while the line is silent: what its step says ages from the step
+	// on, the silence from the last line on.
+	age, silentS := 0.0, 0.0
 	if (s.State == Live || s.State == LineLost) && !s.Received.IsZero() {
-		age = max(0, now.Sub(s.Received).Seconds())
+		silentS = max(0, now.Sub(s.Received).Seconds())
+		age = silentS
+		if !s.Stepped.IsZero() {
+			age = max(0, now.Sub(s.Stepped).Seconds())
+		}
 	}
 	// The thinnest site need not be the one measured last.
 	carriedS := 0.0
@@ -79,8 +85,8 @@ func read(s *Snapshot, now time.Time) reading {
 		r.goodAgeS = f.SinceGoodS + carriedS + age
 	}
 	r.freshS = s.freshS()
-	if age >= s.patienceS() {
-		r.silentS = age
+	if silentS >= s.patienceS() {
+		r.silentS = silentS
 	}
 	r.other = s.disagreementOf(f.Site)
 	r.contradicted = r.other != nil

@@ -61,6 +61,7 @@ type Snapshot struct {
 	Recording   string // path of the record, empty when nothing is recorded
 	RecordError string
 	Received    time.Time // wall time of the newest line; zero: unknown, or age means nothing (replay)
+	Stepped     time.Time // wall time of Step, which comes while the line is silent too; zero: that of Received
 }
 
 // Site is what is known of one place on the die.

@@ -161,6 +161,13 @@ func TestReading(t *testing.T) {
 	if r := read(&s, noon()); r.silentS != 0 || r.goodAgeS != 3 {
 		t.Errorf("slow source: silent %g s, good %g s ago", r.silentS, r.goodAgeS)
 	}
+	// Twelve seconds without a line, in which the engine went on: they count once.
+	s.Received, s.Stepped = noon().Add(-12*time.Second), noon().Add(-time.Second/2)
+	s.Step.Forecast.SinceGoodS = 11.5
+	if r := read(&s, noon()); r.silentS != 12 || r.goodAgeS != 12 {
+		t.Errorf("silent line: silent %g s, good %g s ago", r.silentS, r.goodAgeS)
+	}
+	s.Step.Forecast.SinceGoodS = 0
 	s.State = Ended // the end of a run does not age
 	if r := read(&s, noon()); r.goodAgeS != 0 {
 		t.Errorf("ended: good %g s ago", r.goodAgeS)

@@ -80,7 +80,9 @@ func (r *rateFlag) useRates(ctx context.Context, s *session, talk io.Writer) (fi
 		s.prior.overrides = r.path != ""
 	}
 	return func() {
-		fmt.Fprintf(talk, "bluefringe: %s\n", event.Clean(addRun(context.WithoutCancel(ctx), path, s)))
+		if words := addRun(context.WithoutCancel(ctx), path, s); words != "" {
+			fmt.Fprintf(talk, "bluefringe: %s\n", event.Clean(words))
+		}
 	}
 }
 
@@ -102,10 +104,13 @@ func (r *rateFlag) replayRates(ctx context.Context, s *session) error {
 	return nil
 }
 
-// addRun adds what a finished session learnt, and says so or why not.
+// addRun adds what a finished session learnt, and says so or why not; nothing where there
+// was no run at all.
 func addRun(ctx context.Context, path string, s *session) string {
 	run, err := s.learnt()
-	if err != nil {
+	if errors.Is(err, errNoRun) {
+		return ""
+	} else if err != nil {
 		return "not added to the rate book: " + err.Error()
 	}
 	book, err := ratebook.Open(ctx, path)
@@ -124,13 +129,15 @@ func addRun(ctx context.Context, path string, s *session) string {
 		run.PrestonPerPa, 100*run.PrestonRelSD, run.RemovedUM, run.PolishedS)
 }
 
+var errNoRun = errors.New("no spectrum came")
+
 // learnt is the finished session as a run for the rate book.
 func (s *session) learnt() (ratebook.Run, error) {
 	if s.crashed {
 		return ratebook.Run{}, errors.New("the session broke down")
 	}
 	if s.chosen == nil {
-		return ratebook.Run{}, errors.New("no spectrum came")
+		return ratebook.Run{}, errNoRun
 	}
 	run, err := s.learner.run()
 	if err != nil {

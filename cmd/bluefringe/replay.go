@@ -53,7 +53,10 @@ the run began. A replay adds nothing to a rate book.`,
 				return err
 			}
 			if v.json || v.plain || !isTerminal(st.out) {
-				return v.show(cmd.Context(), s, st, screenOptions{})
+				if err := v.show(cmd.Context(), s, st, screenOptions{}); err != nil || s.counts.spectra > 0 {
+					return err
+				}
+				return fmt.Errorf("%s holds no spectra", args[0])
 			}
 			options := screenOptions{light: v.light, dark: v.dark, ascii: v.ascii, contrast: v.contrast, quiet: v.quiet}
 			return replayScreen(cmd.Context(), s, factor, options, st.err)

@@ -89,6 +89,9 @@ func (b *boardSink) stepped(step guide.Step) error {
 		s.State, s.StateText = tui.Live, ""
 	}
 	s.Step = step
+	if b.realTime {
+		s.Stepped = time.Now()
+	}
 	f := step.Forecast
 	if !math.IsNaN(f.ThicknessUM) {
 		b.forecasts[f.Site] = f
