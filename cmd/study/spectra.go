@@ -93,7 +93,7 @@ func try(ctx context.Context, n int, draw func(*rand.Rand, float64, float64) tes
 	for i := range wavelengthNM {
 		wavelengthNM[i] = 410 + 590*float64(i)/1023
 	}
-	generator, err := testspectra.New(wavelengthNM)
+	generator, err := testspectra.New(wavelengthNM, testspectra.Vuye)
 	if err != nil {
 		return nil, err
 	}

@@ -14,15 +14,15 @@ const maxHarmonics = 64
 // every slice has one value per pixel.
 type Evaluation struct {
 	Reflectance []float64
-	Mean        []float64    // the part that does not swing with thickness
-	First       []complex128 // first harmonic of the fringes, see Fundamental
-	Thickness   []float64    // dR/d(thickness), 1/nm
-	SpreadVar   []float64    // dR/d(spread²), 1/nm²
-	Tilt        []float64    // dR/d(tilt)
-	Coverage    []float64    // dR/d(coverage)
-	Dispersion  [2][]float64 // dR/d(Dispersion)
-	Under       [][]float64  // [layer]: dR/d(layer thickness), 1/nm
-	Roughness   []float64    // dR/d(roughness²), 1/nm²
+	Mean        []float64              // the part that does not swing with thickness
+	First       []complex128           // first harmonic of the fringes, see Fundamental
+	Thickness   []float64              // dR/d(thickness), 1/nm
+	SpreadVar   []float64              // dR/d(spread²), 1/nm²
+	Tilt        []float64              // dR/d(tilt)
+	Coverage    []float64              // dR/d(coverage)
+	Dispersion  [Dispersions][]float64 // dR/d(Dispersion)
+	Under       [][]float64            // [layer]: dR/d(layer thickness), 1/nm
+	Roughness   []float64              // dR/d(roughness²), 1/nm²
 
 	room room
 }
@@ -45,13 +45,15 @@ func (m *Model) NewEvaluation() *Evaluation {
 		SpreadVar:   make([]float64, n),
 		Tilt:        make([]float64, n),
 		Coverage:    make([]float64, n),
-		Dispersion:  [2][]float64{make([]float64, n), make([]float64, n)},
 		Under:       make([][]float64, m.layers),
 		Roughness:   make([]float64, n),
 		room:        m.newRoom(),
 	}
 	for j := range e.Under {
 		e.Under[j] = make([]float64, n)
+	}
+	for k := range e.Dispersion {
+		e.Dispersion[k] = make([]float64, n)
 	}
 	return e
 }
@@ -97,8 +99,11 @@ func (m *Model) Evaluate(e *Evaluation, p Params) {
 
 // scatter takes a factor off all that pixel i sends back.
 func (e *Evaluation) scatter(i int, left float64) {
-	for _, of := range [][]float64{e.Reflectance, e.Mean, e.Thickness, e.SpreadVar, e.Tilt, e.Coverage, e.Dispersion[0], e.Dispersion[1], e.Roughness} {
+	for _, of := range [][]float64{e.Reflectance, e.Mean, e.Thickness, e.SpreadVar, e.Tilt, e.Coverage, e.Roughness} {
 		of[i] *= left
+	}
+	for k := range e.Dispersion {
+		e.Dispersion[k][i] *= left
 	}
 	for j := range e.Under {
 		e.Under[j][i] *= left
@@ -148,7 +153,11 @@ func (m *Model) Fundamental(p Params) []complex128 {
 func (px *pixel) hasMetal() bool { return len(px.metalFaces) > len(px.underTurn) }
 
 func (px *pixel) stretch(p Params) float64 {
-	return 1 + p.Dispersion[0]*px.shape[0] + p.Dispersion[1]*px.shape[1]
+	stretch := 1.0
+	for k, s := range px.shape {
+		stretch += p.Dispersion[k] * s
+	}
+	return stretch
 }
 
 // black is the amplitude that a round trip through the silicon must leave: below it the

@@ -16,10 +16,10 @@ type Params struct {
 	SpreadVarNM2 float64 // variance of thickness inside the spot; the spread is its root
 	Tilt         float64 // shape of that spread, from 0 (Gaussian) to 1 (uniform: a tilted face)
 	Coverage     float64 // part of the spot that is metal
-	// Dispersion is a relative error of the silicon index along the wavelengths, as
-	// Legendre polynomials of degree 1 and 2 on -1 to 1 from the shortest to the longest:
-	// tables differ in it by some 0.1 %, which is a fringe phase in a thick film.
-	Dispersion [2]float64
+	// Dispersion is how the silicon index deviates from its table along the wavelengths,
+	// in standard deviations of the shapes that tables leave open: some 0.1 %, which is a
+	// good part of a fringe in a thick film.
+	Dispersion [Dispersions]float64
 	UnderNM    []float64 // thickness of each layer under the silicon
 	// RoughnessVarNM2 is the square of the rms roughness of the polished face, which
 	// scatters light out of the specular beam: a factor exp(-(4πσ/λ)²) on the whole
@@ -33,21 +33,23 @@ type Model struct {
 	setup  Setup
 	pixels []pixel
 	layers int
+
+	indexRelSD float64
 }
 
 // pixel holds what does not change with the unknowns.
 type pixel struct {
 	wavelength float64
-	turn       complex128 // 4πN/λ: round-trip phase of silicon per nm
-	outer      complex128 // A
-	inner      complex128 // r10
-	gain       complex128 // T/r10
-	gainPower  float64    // |T/r10|²
-	kappa      complex128 // (T/r10)·A*
-	shape      [2]float64 // of Params.Dispersion here
-	smear      float64    // variance of the fringe phase from resolution and aperture, per nm² of silicon
-	scatter    float64    // (4π/λ)²
-	groupIndex float64    // of silicon
+	turn       complex128           // 4πN/λ: round-trip phase of silicon per nm
+	outer      complex128           // A
+	inner      complex128           // r10
+	gain       complex128           // T/r10
+	gainPower  float64              // |T/r10|²
+	kappa      complex128           // (T/r10)·A*
+	shape      [Dispersions]float64 // of Params.Dispersion here
+	smear      float64              // variance of the fringe phase from resolution and aperture, per nm² of silicon
+	scatter    float64              // (4π/λ)²
+	groupIndex float64              // of silicon
 
 	underTurn []complex128 // i·4πN/λ of each layer: what a nanometre of it does to the phase
 	// The interfaces that light meets going down, as coefficients at normal incidence:
@@ -78,8 +80,8 @@ func NewBandModel(setup Setup, wavelengthNM, binNM []float64) (*Model, error) {
 	if err != nil {
 		return nil, fmt.Errorf("die model: %w", err)
 	}
-	low, high := slices.Min(wavelengthNM), slices.Max(wavelengthNM)
-	m := &Model{setup: setup, layers: len(setup.Under), pixels: make([]pixel, len(wavelengthNM))}
+	shapes, indexRelSD := dispersionShapes(wavelengthNM, slices.Min(wavelengthNM), slices.Max(wavelengthNM))
+	m := &Model{setup: setup, layers: len(setup.Under), pixels: make([]pixel, len(wavelengthNM)), indexRelSD: indexRelSD}
 	for i, w := range wavelengthNM {
 		outer := optics.Interface(all.ambient[i], all.silicon[i])
 		// In a filled cone the square of the sine inside the silicon is uniform up to
@@ -95,10 +97,7 @@ func NewBandModel(setup Setup, wavelengthNM, binNM []float64) (*Model, error) {
 			gain:       (1 - outer*outer) / -outer,
 			groupIndex: groupIndex[i],
 			scatter:    16 * math.Pi * math.Pi / (w * w),
-		}
-		if high > low {
-			x := 2*(w-low)/(high-low) - 1
-			p.shape = [2]float64{x, (3*x*x - 1) / 2}
+			shape:      shapes[i],
 		}
 		p.gainPower = power(p.gain)
 		p.kappa = p.gain * cmplx.Conj(outer)

@@ -70,10 +70,6 @@ const (
 
 // The systematic part of the uncertainty (JCGM 100, 4.3), as standard uncertainties.
 const (
-	// Published tables of silicon differ by 0.1 to 0.4 % in n between 450 and 1000 nm
-	// (Green 2008 against Schinke 2015 and Vuye 1993), which leaves about 0.09 % in the
-	// thickness once the fringes of a spectrum are averaged.
-	tableRelSD = 0.0009
 	// The die is warm from polishing by a few kelvin that nobody measures, and n of
 	// silicon rises by 1e-4 of itself per kelvin (Green 2008, 600 to 900 nm).
 	temperatureSDK  = 6
@@ -456,17 +452,31 @@ func (s *stage) neighbours(fits []fit) []fit {
 	}
 	period := sum / weights
 	var starts []fit
-	for _, orders := range []float64{-1, 1, -2, 2} {
+	for _, orders := range []float64{-0.5, 0.5, -1, 1, -2, 2} {
 		d := best[atThickness] + orders*period
 		stands := slices.ContainsFunc(fits, func(o fit) bool { return math.Abs(o.x[atThickness]-d) < 0.3*period })
 		if stands || d < f.Low[atThickness] || d > f.High[atThickness] {
 			continue
 		}
 		x := slices.Clone(best)
-		x[atThickness], x[atDispersion], x[atDispersion+1] = d, 0, 0
+		x[atThickness] = d
+		clear(x[atDispersion:atUnder])
+		if math.Abs(orders) < 1 {
+			x[atSpreadVar], x[atTilt] = turned(best[atSpreadVar], best[atTilt])
+		}
 		starts = append(starts, fit{x: x})
 	}
 	return starts
+}
+
+// turned returns the spread that shows fringes of about the same size with dark for
+// bright: a face tilted by more than half a fringe does that to those of one that is not,
+// so that its fit stands half an order away.
+func turned(spreadVar, tilt float64) (otherVar, otherTilt float64) {
+	if tilt > 0.4 {
+		return 0.55 * spreadVar, 0.1
+	}
+	return 1.8 * spreadVar, 0.6
 }
 
 // distinct sorts fits by cost and drops those that ended at the same thickness.
@@ -533,7 +543,7 @@ func (e *Estimator) judge(at *stage, fits []fit) Result {
 	r.FitSDUM, r.SDUM = math.NaN(), math.NaN()
 	if c, ok := f.Covariance(best, sigma); ok {
 		r.FitSDUM = math.Sqrt(c.At(atThickness, atThickness)) / 1000
-		r.Budget = newBudget(r.ThicknessUM, r.FitSDUM)
+		r.Budget = newBudget(r.ThicknessUM, r.FitSDUM, f.model.IndexRelSD())
 		r.SDUM = r.Budget.SDUM()
 	}
 	r.Candidates = weigh(fits, independent, lit)
@@ -624,7 +634,7 @@ type Budget struct {
 	UnderlayerUM  float64 // front side beyond what is fitted
 }
 
-func newBudget(thicknessUM, fitUM float64) Budget {
+func newBudget(thicknessUM, fitUM, tableRelSD float64) Budget {
 	return Budget{
 		FitUM:         fitUM,
 		TableUM:       tableRelSD * thicknessUM,

@@ -12,7 +12,7 @@ import (
 
 func generator(t testing.TB, wavelengthNM []float64) *testspectra.Generator {
 	t.Helper()
-	g, err := testspectra.New(wavelengthNM)
+	g, err := testspectra.New(wavelengthNM, testspectra.Vuye)
 	if err != nil {
 		t.Fatal(err)
 	}

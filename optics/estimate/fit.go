@@ -18,10 +18,6 @@ const (
 	offsetSD    = 0.01
 )
 
-// dispersionSD is how far the shape of the silicon index along the spectrum may differ
-// from the table: Green 2008 against Schinke 2015 and Vuye 1993, between 450 and 1000 nm.
-const dispersionSD = 0.0010
-
 // A polished face has some nanometres of roughness; more is a ground one (common
 // practice, no source).
 const (
@@ -56,7 +52,7 @@ const (
 	atCoverage
 	atRoughnessVar
 	atDispersion
-	atUnder = atDispersion + 2
+	atUnder = atDispersion + die.Dispersions
 )
 
 func newFitter(model *die.Model, g grid, minNM, maxNM float64) *fitter {
@@ -79,8 +75,8 @@ func newFitter(model *die.Model, g grid, minNM, maxNM float64) *fitter {
 		set(atCoverage, 0, none, setup.CoverageMin, setup.CoverageMax)
 	}
 	set(atRoughnessVar, 0, roughnessVarSDNM2, 0, maxRoughnessNM*maxRoughnessNM)
-	for k := range 2 {
-		set(atDispersion+k, 0, dispersionSD, -5*dispersionSD, 5*dispersionSD)
+	for k := range die.Dispersions {
+		set(atDispersion+k, 0, 1, -5, 5)
 	}
 	for j, layer := range setup.Under {
 		// A tolerance is a rectangular statement (JCGM 100, 4.3.7): its standard
@@ -116,7 +112,7 @@ func (f *fitter) gain(x []float64, i int) float64 {
 
 func (f *fitter) params(x []float64) die.Params {
 	return die.Params{ThicknessNM: x[atThickness], SpreadVarNM2: x[atSpreadVar], Tilt: x[atTilt], Coverage: x[atCoverage],
-		RoughnessVarNM2: x[atRoughnessVar], Dispersion: [2]float64{x[atDispersion], x[atDispersion+1]}, UnderNM: x[atUnder:f.lamp()]}
+		RoughnessVarNM2: x[atRoughnessVar], Dispersion: [die.Dispersions]float64(x[atDispersion:atUnder]), UnderNM: x[atUnder:f.lamp()]}
 }
 
 // load takes the bands to fit; weight 0 leaves one out.

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"fmt"
 	"maps"
 	"math"
 	"math/rand/v2"
@@ -33,6 +34,7 @@ type (
 		Low        map[string]float64        `json:"low"`
 		High       map[string]float64        `json:"high"`
 		Prior      map[string][2]float64     `json:"prior"`
+		Dispersion map[string][]float64      `json:"dispersion"`
 		Noise      float64                   `json:"noise"`
 		Repeat     int                       `json:"repeat"`
 		Fits       []referenceFit            `json:"fits"`
@@ -85,7 +87,11 @@ func TestAgainstScipy(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	job := newReferenceJob(t, e.search.fitter, w, noise)
+	model, err := die.NewModel(e.search.fitter.model.Setup(), w, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	job := newReferenceJob(t, e.search.fitter, model, w, noise)
 
 	// For each spectrum a start at the nominal die, which owes nothing to the
 	// estimator, and one where Again starts: at an earlier fit, moved.
@@ -106,21 +112,19 @@ func TestAgainstScipy(t *testing.T) {
 		specimens, spectra, cold = append(specimens, s), append(spectra, spectrum), append(cold, r)
 		measured := numbersOrNull(spectrum)
 		nominal := map[string]float64{"thickness": s.ThicknessNM + startOffNM, "spread": 15, "coverage": 0.55,
-			"liner": 15, "oxide": 800, "index_slope": 0, "index_curvature": 0, "scale": 1, "slope": 0, "curvature": 0, "offset": 0}
+			"liner": 15, "oxide": 800, "scale": 1, "slope": 0, "curvature": 0, "offset": 0}
 		lamp := e.search.fitter.lamp()
 		earlier := map[string]float64{"thickness": s.ThicknessNM + movedNM, "spread": 1000 * r.SpreadUM, "coverage": r.Coverage,
 			"liner": r.UnderNM[0], "oxide": r.UnderNM[1],
-			"index_slope": r.at[atDispersion], "index_curvature": r.at[atDispersion+1],
 			"scale": r.at[lamp], "slope": r.at[lamp+1], "curvature": r.at[lamp+2], "offset": r.at[lamp+3]}
+		for k := range die.Dispersions {
+			nominal[dispersionName(k)], earlier[dispersionName(k)] = 0, r.at[atDispersion+k]
+		}
 		job.Fits = append(job.Fits, referenceFit{measured, nominal}, referenceFit{measured, earlier})
 	}
 	answer := runReference(t, python, job)
 	t.Logf("python %s, numpy %s, scipy %s", answer.Versions["python"], answer.Versions["numpy"], answer.Versions["scipy"])
 
-	model, err := die.NewModel(e.search.fitter.model.Setup(), w, 0)
-	if err != nil {
-		t.Fatal(err)
-	}
 	for i, s := range specimens {
 		nominal, moved := answer.Fits[2*i], answer.Fits[2*i+1]
 		// The two forward models at the same parameters: to rounding and the end of the
@@ -178,10 +182,10 @@ func TestAgainstScipy(t *testing.T) {
 
 // newReferenceJob is everything but the spectra: indices, and bounds and priors as the
 // fitter has them.
-func newReferenceJob(t *testing.T, f *fitter, wavelengthNM []float64, noise float64) referenceJob {
+func newReferenceJob(t *testing.T, f *fitter, model *die.Model, wavelengthNM []float64, noise float64) referenceJob {
 	t.Helper()
 	setup := f.model.Setup()
-	job := referenceJob{Wavelength: wavelengthNM, Noise: noise, Repeat: timedFits, Index: map[string]referenceIndex{},
+	job := referenceJob{Wavelength: wavelengthNM, Noise: noise, Repeat: timedFits, Index: map[string]referenceIndex{}, Dispersion: map[string][]float64{},
 		Low: map[string]float64{}, High: map[string]float64{}, Prior: map[string][2]float64{}}
 	for name, of := range map[string]string{"ambient": setup.Ambient, "silicon": "Si",
 		"liner": setup.Under[0].Material, "oxide": setup.Under[1].Material, "metal": setup.Reflector} {
@@ -200,9 +204,12 @@ func newReferenceJob(t *testing.T, f *fitter, wavelengthNM []float64, noise floa
 		job.Index[name] = v
 	}
 	lamp := f.lamp()
-	for name, k := range map[string]int{"thickness": atThickness, "coverage": atCoverage, "liner": atUnder, "oxide": atUnder + 1,
-		"index_slope": atDispersion, "index_curvature": atDispersion + 1,
-		"scale": lamp, "slope": lamp + 1, "curvature": lamp + 2, "offset": lamp + 3} {
+	at := map[string]int{"thickness": atThickness, "coverage": atCoverage, "liner": atUnder, "oxide": atUnder + 1,
+		"scale": lamp, "slope": lamp + 1, "curvature": lamp + 2, "offset": lamp + 3}
+	for k, shape := range model.DispersionShapes() {
+		at[dispersionName(k)], job.Dispersion[dispersionName(k)] = atDispersion+k, shape
+	}
+	for name, k := range at {
 		job.Low[name], job.High[name] = f.Low[k], f.High[k]
 		if !math.IsInf(f.PriorSD[k], 0) {
 			job.Prior[name] = [2]float64{f.Prior[k], f.PriorSD[k]}
@@ -212,11 +219,15 @@ func newReferenceJob(t *testing.T, f *fitter, wavelengthNM []float64, noise floa
 	return job
 }
 
+func dispersionName(k int) string { return fmt.Sprintf("index_%d", k+1) }
+
 func reflectanceAt(model *die.Model, at map[string]float64) []float64 {
 	p := model.Nominal(at["thickness"])
 	p.SpreadVarNM2 = at["spread"] * at["spread"]
 	p.Coverage = at["coverage"]
-	p.Dispersion = [2]float64{at["index_slope"], at["index_curvature"]}
+	for k := range p.Dispersion {
+		p.Dispersion[k] = at[dispersionName(k)]
+	}
 	p.UnderNM[0], p.UnderNM[1] = at["liner"], at["oxide"]
 	e := model.NewEvaluation()
 	model.Evaluate(e, p)

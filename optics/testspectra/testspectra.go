@@ -1,15 +1,13 @@
 // Package testspectra makes spectra of thinned dies to try an estimator on. It shares
 // neither the forward model nor the silicon table with package estimate: reflectances
-// come from the stack recursion averaged over thickness, and n of silicon from G. Vuye
-// et al., Thin Solid Films 233 (1993) 166 (20 °C), up to 640 nm and k up to 470 nm.
-// Beyond, that ellipsometry loses its accuracy: its k falls to a noise floor and its n
-// drifts off by 0.6 % at 830 nm, where Green 2008 and Schinke 2015 agree within 0.2 %.
-// There Green's k is used, and Green's n joined without a step.
+// come from the stack recursion averaged over thickness, and the silicon is of one of two
+// other measurements.
 package testspectra
 
 import (
 	_ "embed"
 	"encoding/csv"
+	"errors"
 	"math"
 	"math/rand/v2"
 	"strconv"
@@ -23,6 +21,23 @@ import (
 
 //go:embed si_vuye1993_20C.csv
 var vuye string
+
+// Silicon is the measurement of silicon that spectra are made with.
+type Silicon int
+
+const (
+	// Vuye has n from G. Vuye et al., Thin Solid Films 233 (1993) 166 (20 °C), up to
+	// 640 nm and k up to 470 nm. Beyond, that ellipsometry loses its accuracy: its k falls
+	// to a noise floor and its n drifts off by 0.6 % at 830 nm, where Green 2008 and
+	// Schinke 2015 agree within 0.2 %. There Green's k is used, and Green's n joined
+	// without a step.
+	Vuye Silicon = iota
+	// Schinke is C. Schinke et al., AIP Advances 5 (2015) 067168, as published differences
+	// to Green 2008 every 50 nm from 400 to 950 nm. Beyond, the difference stays: from 950
+	// to 1000 nm n of that table falls by a third of what Green's does, in a range where
+	// the slope of silicon changes slowly.
+	Schinke
+)
 
 // Generator makes spectra at fixed wavelengths.
 type Generator struct {
@@ -44,29 +59,15 @@ type Specimen struct {
 	Saturated, Dead         int     // pixels in a row without a value; pixels stuck at 0
 }
 
+const temperatureC = 26.85 // of Green's table
+
 // New compiles a generator for wavelengths in nm between 400 and 1400.
-func New(wavelengthNM []float64) (*Generator, error) {
-	var ns, ks interp.AkimaSpline
-	if err := readVuye(&ns, &ks); err != nil {
-		return nil, err
-	}
-	const (
-		lastN, lastK = 640, 470 // nm
-		temperatureC = 26.85    // of Green's table
-		warmerByK    = 12
-	)
-	look := func(name string, nm, temperatureC float64) (complex128, error) {
-		m, err := material.Lookup(name)
-		if err != nil {
-			return 0, err
-		}
-		return m.Index(nm, temperatureC)
-	}
-	atJoin, err := look("Si", lastN, temperatureC)
+func New(wavelengthNM []float64, silicon Silicon) (*Generator, error) {
+	const warmerByK = 12
+	of, err := silicon.index()
 	if err != nil {
 		return nil, err
 	}
-	step := ns.Predict(lastN) - real(atJoin)
 	g := &Generator{wavelengthNM: wavelengthNM}
 	for _, nm := range wavelengthNM {
 		var found [5]complex128
@@ -79,20 +80,61 @@ func New(wavelengthNM []float64) (*Generator, error) {
 				return nil, err
 			}
 		}
-		n, k := real(found[0])+step, imag(found[0])
+		index := of(nm, found[0])
+		g.silicon = append(g.silicon, index)
+		g.warmer = append(g.warmer, index+found[4]-found[0])
+		g.oxide = append(g.oxide, found[1])
+		g.metal = append(g.metal, found[2])
+		g.liner = append(g.liner, found[3])
+	}
+	return g, nil
+}
+
+func look(name string, nm, temperatureC float64) (complex128, error) {
+	m, err := material.Lookup(name)
+	if err != nil {
+		return 0, err
+	}
+	return m.Index(nm, temperatureC)
+}
+
+// index returns the index at a wavelength, where green is that of Green 2008.
+func (s Silicon) index() (func(nm float64, green complex128) complex128, error) {
+	if s == Schinke {
+		var (
+			nm = []float64{400, 450, 500, 550, 600, 650, 700, 750, 800, 850, 900, 950, 1400}
+			// Green against Schinke, in per cent of n and of the absorption depth
+			overN     = []float64{-0.18, 0.39, 0.12, 0.10, 0.23, 0.24, 0.19, 0.13, 0.16, 0.14, 0.11, 0.20, 0.20}
+			overDepth = []float64{10, 10.5, 9.9, 0.3, -7.1, 0.1, 0.9, -2.6, -2.7, -4.2, -2.8, -3.4, -3.4}
+		)
+		var n, depth interp.AkimaSpline
+		if err := errors.Join(n.Fit(nm, overN), depth.Fit(nm, overDepth)); err != nil {
+			return nil, err
+		}
+		return func(nm float64, green complex128) complex128 {
+			return complex(real(green)/(1+n.Predict(nm)/100), imag(green)*(1+depth.Predict(nm)/100))
+		}, nil
+	}
+	const lastN, lastK = 640, 470 // nm
+	var ns, ks interp.AkimaSpline
+	if err := readVuye(&ns, &ks); err != nil {
+		return nil, err
+	}
+	atJoin, err := look("Si", lastN, temperatureC)
+	if err != nil {
+		return nil, err
+	}
+	step := ns.Predict(lastN) - real(atJoin)
+	return func(nm float64, green complex128) complex128 {
+		n, k := real(green)+step, imag(green)
 		if nm < lastN {
 			n = ns.Predict(nm)
 		}
 		if nm < lastK {
 			k = math.Exp(ks.Predict(nm))
 		}
-		g.silicon = append(g.silicon, complex(n, k))
-		g.warmer = append(g.warmer, complex(n, k)+found[4]-found[0])
-		g.oxide = append(g.oxide, found[1])
-		g.metal = append(g.metal, found[2])
-		g.liner = append(g.liner, found[3])
-	}
-	return g, nil
+		return complex(n, k)
+	}, nil
 }
 
 func readVuye(n, lnK *interp.AkimaSpline) error {

@@ -21,7 +21,7 @@ func TestWitnessIsQuietOnSoundReadings(t *testing.T) {
 	for i := range w {
 		w[i] = 420 + 530*float64(i)/599
 	}
-	generator, err := testspectra.New(w)
+	generator, err := testspectra.New(w, testspectra.Vuye)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -18,7 +18,7 @@ func TestBudgetIsTheEstimators(t *testing.T) {
 	for i := range wavelengthNM {
 		wavelengthNM[i] = 410 + 590*float64(i)/255
 	}
-	generator, err := testspectra.New(wavelengthNM)
+	generator, err := testspectra.New(wavelengthNM, testspectra.Vuye)
 	if err != nil {
 		t.Fatal(err)
 	}
