@@ -35,7 +35,7 @@ many were right, flagged and wrong by thickness.`,
 	f := cmd.Flags()
 	f.IntVarP(&n, "count", "n", 1000, "spectra of each set")
 	f.BoolVarP(&verbose, "verbose", "v", false, "print the spectra that were read wrong")
-	f.StringVar(&set, "set", "", "only this set: ordinary or undeclared")
+	f.StringVar(&set, "set", "", "only this set: ordinary, undeclared or channels")
 	return cmd
 }
 
@@ -68,32 +68,64 @@ func studySpectra(ctx context.Context, w io.Writer, n int, only string, verbose 
 		if only != "" && only != s.name {
 			continue
 		}
-		readings, err := try(ctx, n, s.draw)
+		readings, err := try(ctx, n, 410, 1000, testspectra.Vuye, s.draw)
 		if err != nil {
 			return err
 		}
 		fmt.Fprintf(w, "\n## %s\n\n%s\n\n", s.name, s.what)
 		table(w, readings, s.tolerance, s.name == "undeclared")
 		if verbose {
-			for _, t := range readings {
-				if t.told() && t.missNM() > s.tolerance(t.specimen.ThicknessNM) {
-					r := t.result
-					fmt.Fprintf(w, "%+v\n  read %.4f sd %.4f %v spread %.1f cov %.2f under %.0f scale %.3f res %.4f cand %.4v\n", t.specimen, r.ThicknessUM, r.SDUM, r.Quality, r.SpreadUM*1000, r.Coverage, r.UnderNM, r.Scale, r.Residual, r.Candidates)
-				}
+			tell(w, readings, s.tolerance)
+		}
+	}
+	if only != "" && only != "channels" {
+		return nil
+	}
+	return studyChannels(ctx, w, max(1, n/10), verbose)
+}
+
+// tell prints the spectra that were read wrong.
+func tell(w io.Writer, readings []reading, tolerance func(nm float64) float64) {
+	for _, t := range readings {
+		if t.told() && t.missNM() > tolerance(t.specimen.ThicknessNM) {
+			r := t.result
+			fmt.Fprintf(w, "%+v\n  read %.4f sd %.4f %v spread %.1f cov %.2f under %.0f scale %.3f res %.4f cand %.4v\n", t.specimen, r.ThicknessUM, r.SDUM, r.Quality, r.SpreadUM*1000, r.Coverage, r.UnderNM, r.Scale, r.Residual, r.Candidates)
+		}
+	}
+}
+
+// studyChannels tries channels of other ranges, and silicon of another measurement.
+func studyChannels(ctx context.Context, w io.Writer, n int, verbose bool) error {
+	fmt.Fprintf(w, "\n## by channel and silicon\n\n%d ordinary spectra each, %g to %g nm. Right is inside the larger of 3 nm and 0.3 %%; wrong\nis outside both that and three stated standard deviations.\n\n", n, float64(minNM), float64(maxNM))
+	fmt.Fprintln(w, "| channel, silicon | spectra | right and good | right | flagged | outside, but within 3 sd | wrong | in 95 % interval |")
+	fmt.Fprintln(w, "| --- | --- | --- | --- | --- | --- | --- | --- |")
+	tolerance := func(nm float64) float64 { return math.Max(3, 0.003*nm) }
+	for _, channel := range [][2]float64{{400, 650}, {430, 720}, {450, 850}, {700, 1000}, {410, 1000}} {
+		for _, silicon := range []struct {
+			name string
+			of   testspectra.Silicon
+		}{{"Vuye", testspectra.Vuye}, {"Schinke", testspectra.Schinke}} {
+			readings, err := try(ctx, n, channel[0], channel[1], silicon.of, testspectra.Ordinary)
+			if err != nil {
+				return err
+			}
+			row(w, fmt.Sprintf("%g to %g nm, %s", channel[0], channel[1], silicon.name), readings, 0, math.Inf(1), tolerance, true)
+			if verbose {
+				tell(w, readings, tolerance)
 			}
 		}
 	}
 	return nil
 }
 
-// try reads n spectra on all cores. Each has its own random numbers, so that the
+// try reads n spectra of a channel of 1024 pixels on all cores. Each has its own random numbers, so that the
 // result does not depend on the number of cores.
-func try(ctx context.Context, n int, draw func(*rand.Rand, float64, float64) testspectra.Specimen) ([]reading, error) {
+func try(ctx context.Context, n int, fromNM, toNM float64, silicon testspectra.Silicon, draw func(*rand.Rand, float64, float64) testspectra.Specimen) ([]reading, error) {
 	wavelengthNM := make([]float64, 1024)
 	for i := range wavelengthNM {
-		wavelengthNM[i] = 410 + 590*float64(i)/1023
+		wavelengthNM[i] = fromNM + (toNM-fromNM)*float64(i)/1023
 	}
-	generator, err := testspectra.New(wavelengthNM, testspectra.Vuye)
+	generator, err := testspectra.New(wavelengthNM, silicon)
 	if err != nil {
 		return nil, err
 	}

@@ -21,6 +21,7 @@ type Evaluation struct {
 	Tilt        []float64              // dR/d(tilt)
 	Coverage    []float64              // dR/d(coverage)
 	Dispersion  [Dispersions][]float64 // dR/d(Dispersion)
+	Absorption  [Absorptions][]float64 // dR/d(Absorption)
 	Under       [][]float64            // [layer]: dR/d(layer thickness), 1/nm
 	Roughness   []float64              // dR/d(roughness²), 1/nm²
 
@@ -55,6 +56,9 @@ func (m *Model) NewEvaluation() *Evaluation {
 	for k := range e.Dispersion {
 		e.Dispersion[k] = make([]float64, n)
 	}
+	for k := range e.Absorption {
+		e.Absorption[k] = make([]float64, n)
+	}
 	return e
 }
 
@@ -88,7 +92,10 @@ func (m *Model) Evaluate(e *Evaluation, p Params) {
 		// dR/dε = dR/dd · d·shape/stretch: the index error acts as a stretched film.
 		along := bare.thickness * p.ThicknessNM / px.stretch(p)
 		for k := range e.Dispersion {
-			e.Dispersion[k][i] = along * px.shape[k]
+			e.Dispersion[k][i] = along * px.ofN[k]
+		}
+		for k := range e.Absorption {
+			e.Absorption[k][i] = bare.absorption * px.ofK[k]
 		}
 		e.Roughness[i] = -px.scatter * bare.value
 		if p.RoughnessVarNM2 != 0 {
@@ -104,6 +111,9 @@ func (e *Evaluation) scatter(i int, left float64) {
 	}
 	for k := range e.Dispersion {
 		e.Dispersion[k][i] *= left
+	}
+	for k := range e.Absorption {
+		e.Absorption[k][i] *= left
 	}
 	for j := range e.Under {
 		e.Under[j][i] *= left
@@ -154,10 +164,19 @@ func (px *pixel) hasMetal() bool { return len(px.metalFaces) > len(px.underTurn)
 
 func (px *pixel) stretch(p Params) float64 {
 	stretch := 1.0
-	for k, s := range px.shape {
+	for k, s := range px.ofN {
 		stretch += p.Dispersion[k] * s
 	}
 	return stretch
+}
+
+// turned is the round-trip phase per nm with the absorption that is fitted.
+func (px *pixel) turned(p Params) complex128 {
+	factor := 1.0
+	for k, s := range px.ofK {
+		factor += p.Absorption[k] * s
+	}
+	return complex(real(px.turn), imag(px.turn)*factor)
 }
 
 // black is the amplitude that a round trip through the silicon must leave: below it the
@@ -168,7 +187,8 @@ const black = 1e-8
 func (px *pixel) areas(w *room, p Params) (bare, metal fringe) {
 	stretch := px.stretch(p)
 	d := p.ThicknessNM * stretch
-	once := px.inner * wave(complex(-imag(px.turn), real(px.turn)), d)
+	turn := px.turned(p)
+	once := px.inner * wave(complex(-imag(turn), real(turn)), d)
 	if power(once) < black*black {
 		clear(w.bare)
 		clear(w.metal)
@@ -176,13 +196,13 @@ func (px *pixel) areas(w *room, p Params) (bare, metal fringe) {
 		return face, face
 	}
 	w.blur.start(px.turn, p.SpreadVarNM2, p.Tilt, px.smear*d*d/2)
-	for j, turn := range px.underTurn {
-		w.waves[j] = wave(turn, p.UnderNM[j])
+	for j, under := range px.underTurn {
+		w.waves[j] = wave(under, p.UnderNM[j])
 	}
 	if px.hasMetal() {
-		metal = px.fringe(once*frontSide(px.metalFaces, px.underTurn, w.waves, w.metal), &w.blur, d, stretch)
+		metal = px.fringe(once*frontSide(px.metalFaces, px.underTurn, w.waves, w.metal), &w.blur, turn, d, stretch)
 	}
-	bare = px.fringe(once*frontSide(px.bareFaces, px.underTurn, w.waves, w.bare), &w.blur, d, stretch)
+	bare = px.fringe(once*frontSide(px.bareFaces, px.underTurn, w.waves, w.bare), &w.blur, turn, d, stretch)
 	return bare, metal
 }
 
@@ -237,6 +257,7 @@ type fringe struct {
 	value, mean          float64
 	thickness, spreadVar float64
 	tilt                 float64
+	absorption           float64    // dR/d(ln k)
 	first                complex128 // 2(κ+S) w_1 q
 	swing                complex128 // (κ+S) Σ m w_m q^m
 	power                float64    // dR/d(ln|q|) through |q|² alone
@@ -256,11 +277,12 @@ func mixed(bare, metal fringe, c float64) fringe {
 		spreadVar: bare.spreadVar + c*(metal.spreadVar-bare.spreadVar),
 		tilt:      bare.tilt + c*(metal.tilt-bare.tilt),
 		first:     bare.first + complex(c, 0)*(metal.first-bare.first),
+
+		absorption: bare.absorption + c*(metal.absorption-bare.absorption),
 	}
 }
 
-func (px *pixel) fringe(q complex128, b *blur, d, stretch float64) fringe {
-	turn := px.turn
+func (px *pixel) fringe(q complex128, b *blur, turn complex128, d, stretch float64) fringe {
 	qq := power(q) * b.regained
 	inverse := 1 / (1 - qq)
 	s := px.gainPower * qq * inverse
@@ -295,8 +317,9 @@ func (px *pixel) fringe(q complex128, b *blur, d, stretch float64) fringe {
 		tilt:  2 * byTilt,
 	}
 	f.value = f.mean + 2*real(sum)
-	absorb := imag(turn) * imag(turn)
-	f.spreadVar = 2*(byVar+real(turn)*imag(turn)*imag(sum2)) + f.power*absorb
+	f.absorption = f.along(complex(-imag(px.turn)*d, 0))
+	phase, absorb := real(px.turn), imag(px.turn)
+	f.spreadVar = 2*(byVar+phase*absorb*imag(sum2)) + f.power*absorb*absorb
 	f.thickness = stretch * (f.along(complex(-imag(turn), real(turn))) - 2*real(sum2)*px.smear*d)
 	return f
 }
@@ -307,7 +330,7 @@ func (px *pixel) fringe(q complex128, b *blur, d, stretch float64) fringe {
 // A Gaussian of thickness under exp(i·m·turn·d) gives exp(-m²·turn²·v/2), also where turn
 // is complex; a uniform spread of the same variance gives sin(mx)/(mx) with
 // x = φ·√(3v), φ the phase per nm; a Gaussian line blurs the phase alone. The phase that
-// absorption adds goes into the weights; its square is left out, and so is that the spread
+// absorption adds goes into the weights, as the table has it; its square is left out, and so is that the spread
 // also averages the power that returns (together below 0.002 of reflectance at 40 nm of
 // spread).
 type blur struct {

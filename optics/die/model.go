@@ -16,10 +16,11 @@ type Params struct {
 	SpreadVarNM2 float64 // variance of thickness inside the spot; the spread is its root
 	Tilt         float64 // shape of that spread, from 0 (Gaussian) to 1 (uniform: a tilted face)
 	Coverage     float64 // part of the spot that is metal
-	// Dispersion is how the silicon index deviates from its table along the wavelengths,
-	// in standard deviations of the shapes that tables leave open: some 0.1 %, which is a
-	// good part of a fringe in a thick film.
+	// Dispersion and Absorption are how n and k of silicon deviate from their table along
+	// the wavelengths, in standard deviations of the shapes that tables leave open: some
+	// 0.1 % of n, which is a good part of a fringe in a thick film, and 3 to 7 % of k.
 	Dispersion [Dispersions]float64
+	Absorption [Absorptions]float64
 	UnderNM    []float64 // thickness of each layer under the silicon
 	// RoughnessVarNM2 is the square of the rms roughness of the polished face, which
 	// scatters light out of the specular beam: a factor exp(-(4πσ/λ)²) on the whole
@@ -46,7 +47,8 @@ type pixel struct {
 	gain       complex128           // T/r10
 	gainPower  float64              // |T/r10|²
 	kappa      complex128           // (T/r10)·A*
-	shape      [Dispersions]float64 // of Params.Dispersion here
+	ofN        [Dispersions]float64 // shapes of Params.Dispersion here
+	ofK        [Absorptions]float64 // and of Params.Absorption
 	smear      float64              // variance of the fringe phase from resolution and aperture, per nm² of silicon
 	scatter    float64              // (4π/λ)²
 	groupIndex float64              // of silicon
@@ -80,8 +82,9 @@ func NewBandModel(setup Setup, wavelengthNM, binNM []float64) (*Model, error) {
 	if err != nil {
 		return nil, fmt.Errorf("die model: %w", err)
 	}
-	shapes, indexRelSD := dispersionShapes(wavelengthNM, slices.Min(wavelengthNM), slices.Max(wavelengthNM))
-	m := &Model{setup: setup, layers: len(setup.Under), pixels: make([]pixel, len(wavelengthNM)), indexRelSD: indexRelSD}
+	low, high := slices.Min(wavelengthNM), slices.Max(wavelengthNM)
+	n, k := newShapes(ofN(), low, high, Dispersions, false), newShapes(ofK(), low, high, Absorptions, true)
+	m := &Model{setup: setup, layers: len(setup.Under), pixels: make([]pixel, len(wavelengthNM)), indexRelSD: math.Hypot(n.meanSD, commonSD)}
 	for i, w := range wavelengthNM {
 		outer := optics.Interface(all.ambient[i], all.silicon[i])
 		// In a filled cone the square of the sine inside the silicon is uniform up to
@@ -97,8 +100,9 @@ func NewBandModel(setup Setup, wavelengthNM, binNM []float64) (*Model, error) {
 			gain:       (1 - outer*outer) / -outer,
 			groupIndex: groupIndex[i],
 			scatter:    16 * math.Pi * math.Pi / (w * w),
-			shape:      shapes[i],
 		}
+		n.at(p.ofN[:], w)
+		k.at(p.ofK[:], w)
 		p.gainPower = power(p.gain)
 		p.kappa = p.gain * cmplx.Conj(outer)
 		phasePerNM := 4 * math.Pi * groupIndex[i] / (w * w) // dφ/dλ per nm of silicon

@@ -129,16 +129,16 @@ func TestDerivativesEqualDifferences(t *testing.T) {
 		t.Fatal(err)
 	}
 	at := func(x []float64) Params {
-		return Params{ThicknessNM: x[0], SpreadVarNM2: x[1], Coverage: x[2], UnderNM: []float64{x[3], x[4]}, Tilt: x[5], Dispersion: [Dispersions]float64{x[6], x[7], x[8], x[9]}}
+		return Params{ThicknessNM: x[0], SpreadVarNM2: x[1], Coverage: x[2], UnderNM: []float64{x[3], x[4]}, Tilt: x[5], Dispersion: [Dispersions]float64{x[6], x[7], x[8], x[9]}, Absorption: [Absorptions]float64{x[10], x[11]}}
 	}
 	e, other := m.NewEvaluation(), m.NewEvaluation()
 	rng := rand.New(rand.NewPCG(1, 1))
 	for range 20 {
 		x := []float64{150 + 6000*rng.Float64(), 900 * rng.Float64(), rng.Float64(), 20 + 40*rng.Float64(), 700 + 200*rng.Float64(), rng.Float64(),
-			rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64()}
+			rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64()}
 		m.Evaluate(e, at(x))
-		analytic := [][]float64{e.Thickness, e.SpreadVar, e.Coverage, e.Under[0], e.Under[1], e.Tilt, e.Dispersion[0], e.Dispersion[1], e.Dispersion[2], e.Dispersion[3]}
-		steps := []float64{1e-3, 1e-2, 1e-4, 1e-3, 1e-3, 1e-4, 1e-3, 1e-3, 1e-3, 1e-3}
+		analytic := [][]float64{e.Thickness, e.SpreadVar, e.Coverage, e.Under[0], e.Under[1], e.Tilt, e.Dispersion[0], e.Dispersion[1], e.Dispersion[2], e.Dispersion[3], e.Absorption[0], e.Absorption[1]}
+		steps := []float64{1e-3, 1e-2, 1e-4, 1e-3, 1e-3, 1e-4, 1e-3, 1e-3, 1e-3, 1e-3, 1e-3, 1e-3}
 		for k := range x {
 			for i := range w {
 				numeric := fd.Derivative(func(v float64) float64 {

@@ -119,6 +119,7 @@ type Candidate struct {
 // stands alone. It owns its workspace: one goroutine at a time.
 type Estimator struct {
 	options   Options // with the thickness that the channel can reach
+	ordersUM  float64 // thickness beyond which it cannot tell fringe orders
 	pixels    int
 	search    *stage
 	fine      []*stage // by rising greatest thickness
@@ -154,6 +155,7 @@ func New(setup die.Setup, wavelengthNM []float64, options Options) (*Estimator, 
 		return nil, err
 	}
 	e.search.maxNM = options.MaxUM * 1000
+	e.ordersUM = tellable(e.search.fitter.model, options.MinUM, options.MaxUM)
 	for maxNM := e.search.maxNM; ; maxNM /= stageRatio {
 		width, finer := e.search.bandsFor(maxNM, bandNM)
 		if !finer {
@@ -174,7 +176,7 @@ func New(setup die.Setup, wavelengthNM []float64, options Options) (*Estimator, 
 }
 
 // Limits returns the thickness this channel can read, µm.
-func (e *Estimator) Limits() (minUM, maxUM float64) { return e.options.MinUM, e.options.MaxUM }
+func (e *Estimator) Limits() (minUM, maxUM float64) { return e.options.MinUM, e.ordersUM }
 
 // A nitride liner right under the silicon is seldom declared and turns the phase of
 // what returns from there, which moves a reading by up to half a fringe order. So one of
@@ -277,9 +279,10 @@ func (s *stage) filled() []float64 {
 
 // fit is one refined candidate.
 type fit struct {
-	x     []float64
-	cost  float64 // with the priors
-	prior float64 // their part
+	x      []float64
+	cost   float64 // with the priors
+	prior  float64 // their part
+	weight float64 // of all candidates, set by weigh
 }
 
 // ErrLength is returned for a spectrum that is not of the channel's length.
@@ -308,7 +311,7 @@ func (e *Estimator) Measure(reflectance []float64) (Result, error) {
 	if len(fits) == 0 {
 		return at.lost("no thickness explains the spectrum"), nil
 	}
-	at.fitter.Cost(fits[0].x, 1)
+	at.byWeight(fits)
 	return e.judge(at, fits), nil
 }
 
@@ -392,7 +395,7 @@ func (e *Estimator) Again(reflectance []float64, earlier Result, expectedUM floa
 	if !slices.Equal(f.evaluated, x) { // the last step was no better
 		f.Cost(x, sigma)
 	}
-	r = e.judge(at, []fit{{x: x}})
+	r = e.judge(at, []fit{{x: x, weight: 1}})
 	return r, r.Quality == Good || r.Quality == Weak, nil
 }
 
@@ -439,21 +442,13 @@ func (e *Estimator) refine(at *stage, fits []fit) []fit {
 func (s *stage) neighbours(fits []fit) []fit {
 	f := s.fitter
 	best := fits[0].x
-	// The period λ/2n = 2π/(4πn/λ), averaged over where the fringes are.
-	sum, weights := 0.0, 0.0
-	phase := f.model.PhasePerNM()
-	for i, z := range f.model.Fundamental(f.params(best)) {
-		w := real(z)*real(z) + imag(z)*imag(z)
-		sum += w * 2 * math.Pi / phase[i]
-		weights += w
-	}
-	if !(weights > 0) {
-		return nil
-	}
-	period := sum / weights
+	period := s.orderNM(f.model.Fundamental(f.params(best)))
 	var starts []fit
 	for _, orders := range []float64{-0.5, 0.5, -1, 1, -2, 2} {
 		d := best[atThickness] + orders*period
+		if math.IsNaN(d) {
+			break
+		}
 		stands := slices.ContainsFunc(fits, func(o fit) bool { return math.Abs(o.x[atThickness]-d) < 0.3*period })
 		if stands || d < f.Low[atThickness] || d > f.High[atThickness] {
 			continue
@@ -467,6 +462,18 @@ func (s *stage) neighbours(fits []fit) []fit {
 		starts = append(starts, fit{x: x})
 	}
 	return starts
+}
+
+// orderNM is the thickness of a fringe order, λ/2n = 2π/(4πn/λ), averaged over where the
+// fringes are; NaN without any.
+func (s *stage) orderNM(fundamental []complex128) float64 {
+	sum, weights := 0.0, 0.0
+	for i, z := range fundamental {
+		w := real(z)*real(z) + imag(z)*imag(z)
+		sum += w * 2 * math.Pi / s.phasePerNM[i]
+		weights += w
+	}
+	return sum / weights
 }
 
 // turned returns the spread that shows fringes of about the same size with dark for
@@ -494,18 +501,34 @@ func distinct(fits []fit) []fit {
 	return out
 }
 
+// byWeight sorts fits by weight, best first, and leaves the fitter evaluated at the best.
+func (s *stage) byWeight(fits []fit) {
+	f := s.fitter
+	f.Cost(fits[0].x, 1)
+	f.reweigh()
+	lit, _, independent := s.evidence()
+	weigh(fits, independent, lit)
+	slices.SortStableFunc(fits, func(a, b fit) int { return compare(b.weight, a.weight) })
+	f.Cost(fits[0].x, 1)
+}
+
+// evidence is the number of bands with light, how alike the residuals of neighbours are
+// where the fit stands, and how many independent bands that leaves.
+func (s *stage) evidence() (lit, rho, independent float64) {
+	for _, w := range s.weight {
+		lit += w
+	}
+	rho = s.fitter.Correlation()
+	return lit, rho, lit * (1 - rho) / (1 + rho)
+}
+
 // judge turns the refined candidates into a reading with a quality. The fit of the stage
 // must stand at the best and be evaluated there last.
 func (e *Estimator) judge(at *stage, fits []fit) Result {
 	f := at.fitter
 	best := fits[0].x
 	sigma, _ := f.reweigh()
-	lit := 0.0
-	for _, w := range at.weight {
-		lit += w
-	}
-	rho := f.Correlation()
-	independent := lit * (1 - rho) / (1 + rho)
+	_, rho, independent := at.evidence()
 
 	r := Result{
 		ThicknessUM: best[atThickness] / 1000,
@@ -546,32 +569,37 @@ func (e *Estimator) judge(at *stage, fits []fit) Result {
 		r.Budget = newBudget(r.ThicknessUM, r.FitSDUM, f.model.IndexRelSD())
 		r.SDUM = r.Budget.SDUM()
 	}
-	r.Candidates = weigh(fits, independent, lit)
+	for _, f := range fits {
+		r.Candidates = append(r.Candidates, Candidate{f.x[atThickness] / 1000, f.weight})
+	}
+	if r.ThicknessUM > e.ordersUM {
+		order := at.orderNM(f.eval.First) / 1000
+		r.Candidates = []Candidate{{r.ThicknessUM, 1. / 3}, {r.ThicknessUM - order, 1. / 3}, {r.ThicknessUM + order, 1. / 3}}
+	}
 	e.grade(at, &r, swing, sigma*math.Sqrt(rho)/swing, swing*math.Sqrt(independent)/sigma)
 	return r
 }
 
-// weigh turns costs into weights. The scale of the residuals is not known
-// beforehand, so a likelihood ratio under Gaussian errors of unknown scale is
-// used, (ratio of the losses)^(-N/2) with the number of independent bands for N, times
-// the ratio of the priors. But what the
-// model gets wrong, such as the index of the table between its rows of truth, is shared
-// by many bands: beyond mostIndependent more bands are no more evidence.
-func weigh(fits []fit, independent, lit float64) []Candidate {
+// weigh turns costs into weights, of sum 1. The scale of the residuals is not known
+// beforehand, so a likelihood ratio under Gaussian errors of unknown scale is used,
+// (ratio of the losses)^(-N/2) with the number of independent bands for N, times the
+// ratio of the priors. But what the model gets wrong is shared by many bands: beyond
+// mostIndependent more bands are no more evidence.
+func weigh(fits []fit, independent, lit float64) {
 	independent = math.Min(independent, mostIndependent)
-	best := math.Max(fits[0].cost-fits[0].prior, lit*1e-3)
-	sum := 0.0
-	out := make([]Candidate, len(fits))
+	most := math.Inf(-1)
 	for i, f := range fits {
-		left := math.Max(f.cost-f.prior, lit*1e-3)
-		w := math.Exp(-independent/2*math.Log(left/best) - (f.prior-fits[0].prior)/2)
-		out[i] = Candidate{f.x[atThickness] / 1000, w}
-		sum += w
+		fits[i].weight = -independent/2*math.Log(math.Max(f.cost-f.prior, lit*1e-3)) - f.prior/2
+		most = math.Max(most, fits[i].weight)
 	}
-	for i := range out {
-		out[i].Weight /= sum
+	sum := 0.0
+	for i := range fits {
+		fits[i].weight = math.Exp(fits[i].weight - most)
+		sum += fits[i].weight
 	}
-	return out
+	for i := range fits {
+		fits[i].weight /= sum
+	}
 }
 
 // grade decides how far the reading may be trusted.
@@ -591,6 +619,9 @@ func (e *Estimator) grade(at *stage, r *Result, swing, misfit, signal float64) {
 	case len(r.Candidates) > 1 && r.Candidates[1].Weight > otherOrder:
 		r.Quality = Ambiguous
 		r.Reason = fmt.Sprintf("%.3f or %.3f µm", r.Candidates[0].ThicknessUM, r.Candidates[1].ThicknessUM)
+		if r.ThicknessUM > e.ordersUM {
+			r.Reason += fmt.Sprintf(": above %.1f µm the fringes of this channel cannot tell orders", e.ordersUM)
+		}
 	case math.Abs(r.Scale-1) > weakScale:
 		r.Quality, r.Reason = Weak, OffBrightness(r.Scale, r.at[len(r.at)-1])
 	case misfit > weakMisfit:

@@ -52,7 +52,8 @@ const (
 	atCoverage
 	atRoughnessVar
 	atDispersion
-	atUnder = atDispersion + die.Dispersions
+	atAbsorption = atDispersion + die.Dispersions
+	atUnder      = atAbsorption + die.Absorptions
 )
 
 func newFitter(model *die.Model, g grid, minNM, maxNM float64) *fitter {
@@ -75,8 +76,8 @@ func newFitter(model *die.Model, g grid, minNM, maxNM float64) *fitter {
 		set(atCoverage, 0, none, setup.CoverageMin, setup.CoverageMax)
 	}
 	set(atRoughnessVar, 0, roughnessVarSDNM2, 0, maxRoughnessNM*maxRoughnessNM)
-	for k := range die.Dispersions {
-		set(atDispersion+k, 0, 1, -5, 5)
+	for k := atDispersion; k < atUnder; k++ {
+		set(k, 0, 1, -5, 5)
 	}
 	for j, layer := range setup.Under {
 		// A tolerance is a rectangular statement (JCGM 100, 4.3.7): its standard
@@ -112,7 +113,7 @@ func (f *fitter) gain(x []float64, i int) float64 {
 
 func (f *fitter) params(x []float64) die.Params {
 	return die.Params{ThicknessNM: x[atThickness], SpreadVarNM2: x[atSpreadVar], Tilt: x[atTilt], Coverage: x[atCoverage],
-		RoughnessVarNM2: x[atRoughnessVar], Dispersion: [die.Dispersions]float64(x[atDispersion:atUnder]), UnderNM: x[atUnder:f.lamp()]}
+		RoughnessVarNM2: x[atRoughnessVar], Dispersion: [die.Dispersions]float64(x[atDispersion:atAbsorption]), Absorption: [die.Absorptions]float64(x[atAbsorption:atUnder]), UnderNM: x[atUnder:f.lamp()]}
 }
 
 // load takes the bands to fit; weight 0 leaves one out.
@@ -141,6 +142,9 @@ func (f *fitter) Evaluate(x, residual []float64, jacobian [][]float64) {
 		jacobian[atRoughnessVar][i] = gain * e.Roughness[i]
 		for k := range e.Dispersion {
 			jacobian[atDispersion+k][i] = gain * e.Dispersion[k][i]
+		}
+		for k := range e.Absorption {
+			jacobian[atAbsorption+k][i] = gain * e.Absorption[k][i]
 		}
 		for j := range e.Under {
 			jacobian[atUnder+j][i] = gain * e.Under[j][i]

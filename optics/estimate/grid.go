@@ -91,37 +91,3 @@ func newDrift(position []float64) drift {
 	}
 	return d
 }
-
-// withoutSpikes returns a copy with NaN for single pixels that stand out of their
-// neighbours, as a hot pixel or a cosmic ray does: the bend at the pixel is the
-// largest around and many times the usual one nearby. Fringes bend everywhere alike,
-// however few pixels there are to a fringe.
-func withoutSpikes(reflectance []float64) []float64 {
-	const (
-		near  = 8
-		limit = 8
-		floor = 0.003 // of reflectance
-	)
-	n := len(reflectance)
-	bend := make([]float64, n) // 0 where it is not known
-	for i := 1; i < n-1; i++ {
-		b := math.Abs(reflectance[i] - (reflectance[i-1]+reflectance[i+1])/2)
-		if !math.IsNaN(b) && !math.IsInf(b, 0) {
-			bend[i] = b
-		}
-	}
-	out := slices.Clone(reflectance)
-	usual := make([]float64, 0, 2*near+1)
-	for i := 1; i < n-1; i++ {
-		if bend[i] <= floor || bend[i] < bend[i-1] || bend[i] < bend[i+1] {
-			continue
-		}
-		usual = append(usual[:0], bend[max(0, i-near):max(0, i-1)]...)
-		usual = append(usual, bend[min(n, i+2):min(n, i+near+1)]...)
-		slices.Sort(usual)
-		if bend[i] > floor+limit*usual[len(usual)/2] {
-			out[i] = math.NaN()
-		}
-	}
-	return out
-}

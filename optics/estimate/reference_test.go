@@ -29,15 +29,15 @@ type (
 		Start    map[string]float64 `json:"start"`
 	}
 	referenceJob struct {
-		Wavelength []float64                 `json:"wavelength"`
-		Index      map[string]referenceIndex `json:"index"`
-		Low        map[string]float64        `json:"low"`
-		High       map[string]float64        `json:"high"`
-		Prior      map[string][2]float64     `json:"prior"`
-		Dispersion map[string][]float64      `json:"dispersion"`
-		Noise      float64                   `json:"noise"`
-		Repeat     int                       `json:"repeat"`
-		Fits       []referenceFit            `json:"fits"`
+		Wavelength []float64                       `json:"wavelength"`
+		Index      map[string]referenceIndex       `json:"index"`
+		Low        map[string]float64              `json:"low"`
+		High       map[string]float64              `json:"high"`
+		Prior      map[string][2]float64           `json:"prior"`
+		Deviation  map[string]map[string][]float64 `json:"deviation"`
+		Noise      float64                         `json:"noise"`
+		Repeat     int                             `json:"repeat"`
+		Fits       []referenceFit                  `json:"fits"`
 	}
 	referenceAnswer struct {
 		Versions map[string]string `json:"versions"`
@@ -117,8 +117,10 @@ func TestAgainstScipy(t *testing.T) {
 		earlier := map[string]float64{"thickness": s.ThicknessNM + movedNM, "spread": 1000 * r.SpreadUM, "coverage": r.Coverage,
 			"liner": r.UnderNM[0], "oxide": r.UnderNM[1],
 			"scale": r.at[lamp], "slope": r.at[lamp+1], "curvature": r.at[lamp+2], "offset": r.at[lamp+3]}
-		for k := range die.Dispersions {
-			nominal[dispersionName(k)], earlier[dispersionName(k)] = 0, r.at[atDispersion+k]
+		for part, of := range job.Deviation {
+			for j := range len(of) {
+				nominal[deviation(part, j)], earlier[deviation(part, j)] = 0, r.at[deviationAt(part)+j]
+			}
 		}
 		job.Fits = append(job.Fits, referenceFit{measured, nominal}, referenceFit{measured, earlier})
 	}
@@ -185,7 +187,7 @@ func TestAgainstScipy(t *testing.T) {
 func newReferenceJob(t *testing.T, f *fitter, model *die.Model, wavelengthNM []float64, noise float64) referenceJob {
 	t.Helper()
 	setup := f.model.Setup()
-	job := referenceJob{Wavelength: wavelengthNM, Noise: noise, Repeat: timedFits, Index: map[string]referenceIndex{}, Dispersion: map[string][]float64{},
+	job := referenceJob{Wavelength: wavelengthNM, Noise: noise, Repeat: timedFits, Index: map[string]referenceIndex{}, Deviation: map[string]map[string][]float64{},
 		Low: map[string]float64{}, High: map[string]float64{}, Prior: map[string][2]float64{}}
 	for name, of := range map[string]string{"ambient": setup.Ambient, "silicon": "Si",
 		"liner": setup.Under[0].Material, "oxide": setup.Under[1].Material, "metal": setup.Reflector} {
@@ -206,8 +208,12 @@ func newReferenceJob(t *testing.T, f *fitter, model *die.Model, wavelengthNM []f
 	lamp := f.lamp()
 	at := map[string]int{"thickness": atThickness, "coverage": atCoverage, "liner": atUnder, "oxide": atUnder + 1,
 		"scale": lamp, "slope": lamp + 1, "curvature": lamp + 2, "offset": lamp + 3}
-	for k, shape := range model.DispersionShapes() {
-		at[dispersionName(k)], job.Dispersion[dispersionName(k)] = atDispersion+k, shape
+	ofN, ofK := model.Deviations()
+	for part, shapes := range map[string][][]float64{"n": ofN, "k": ofK} {
+		job.Deviation[part] = map[string][]float64{}
+		for j, shape := range shapes {
+			at[deviation(part, j)], job.Deviation[part][deviation(part, j)] = deviationAt(part)+j, shape
+		}
 	}
 	for name, k := range at {
 		job.Low[name], job.High[name] = f.Low[k], f.High[k]
@@ -219,14 +225,24 @@ func newReferenceJob(t *testing.T, f *fitter, model *die.Model, wavelengthNM []f
 	return job
 }
 
-func dispersionName(k int) string { return fmt.Sprintf("index_%d", k+1) }
+func deviation(part string, j int) string { return fmt.Sprintf("%s_%d", part, j+1) }
+
+func deviationAt(part string) int {
+	if part == "n" {
+		return atDispersion
+	}
+	return atAbsorption
+}
 
 func reflectanceAt(model *die.Model, at map[string]float64) []float64 {
 	p := model.Nominal(at["thickness"])
 	p.SpreadVarNM2 = at["spread"] * at["spread"]
 	p.Coverage = at["coverage"]
-	for k := range p.Dispersion {
-		p.Dispersion[k] = at[dispersionName(k)]
+	for j := range p.Dispersion {
+		p.Dispersion[j] = at[deviation("n", j)]
+	}
+	for j := range p.Absorption {
+		p.Absorption[j] = at[deviation("k", j)]
 	}
 	p.UnderNM[0], p.UnderNM[1] = at["liner"], at["oxide"]
 	e := model.NewEvaluation()

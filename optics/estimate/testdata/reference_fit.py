@@ -10,7 +10,8 @@ Input, JSON on stdin (lengths in nm; n + ik with exp(-iwt)):
   index       {"ambient"|"silicon"|"liner"|"oxide"|"metal": {"n": [pixels], "k": [pixels]}}
   low, high   {parameter: bound}
   prior       {parameter: [mean, standard deviation]} for those that have one
-  dispersion  {parameter: [pixels]}: what one unit of it adds to the silicon index, relative
+  deviation   {"n"|"k": {parameter: [pixels]}}: what one unit of it adds to n or k of
+              silicon in its phase, relative
   noise       standard deviation of a pixel, of reflectance
   repeat      fits to time; the fastest counts
   fits        [{"measured": [pixels, null: no value], "start": {parameter: value}}]
@@ -29,7 +30,7 @@ import scipy
 from scipy.optimize import least_squares
 
 PARAMETERS = ["thickness", "spread", "coverage", "liner", "oxide",
-              "index_1", "index_2", "index_3", "index_4", "scale", "slope", "curvature", "offset"]
+              "n_1", "n_2", "n_3", "n_4", "k_1", "k_2", "scale", "slope", "curvature", "offset"]
 OUTLIER_SD = 4  # Huber's loss: residuals beyond lose weight
 # Thickness in the spot, in standard deviations: the trapezoidal rule. A Gauss-Hermite
 # rule of as many nodes is off by some per cent of reflectance where the spread turns
@@ -53,10 +54,10 @@ def on_top(r, below, phase):
 class Die:
     """Reflectance of the die at fixed wavelengths."""
 
-    def __init__(self, wavelength, index, dispersion):
+    def __init__(self, wavelength, index, deviation):
         self.k0 = 2 * np.pi / wavelength
         self.index = index
-        self.dispersion = dispersion
+        self.deviation = deviation
         x = 2 * (wavelength - wavelength.min()) / np.ptp(wavelength) - 1
         self.slope, self.curvature = x, (3 * x * x - 1) / 2
 
@@ -68,9 +69,11 @@ class Die:
         ended = on_top(endless, interface(oxide, metal), self.k0 * oxide * p["oxide"])
         # [node, pixel]: silicon as thick as the node says
         thickness = p["thickness"] + p["spread"] * NODES[:, None]
-        # A relative error of the silicon index counts in the phase, where it adds up.
-        stretch = 1 + sum(p[name] * shape for name, shape in self.dispersion.items())
-        turn = np.exp(2j * self.k0 * si * stretch * thickness)
+        # A relative error of the silicon index counts in the phase, where it adds up; that
+        # of k comes on top of that of n, as in package die.
+        more = {part: 1 + sum(p[name] * shape for name, shape in of.items()) for part, of in self.deviation.items()}
+        si_inside = more["n"] * (si.real + 1j * si.imag * more["k"])
+        turn = np.exp(2j * self.k0 * si_inside * thickness)
         outer = interface(air, si)
 
         def area(under):
@@ -119,8 +122,8 @@ def fit(die, measured, start, job):
 def main():
     job = json.load(sys.stdin)
     index = {name: np.array(v["n"]) + 1j * np.array(v["k"]) for name, v in job["index"].items()}
-    dispersion = {name: np.array(v) for name, v in job["dispersion"].items()}
-    die = Die(np.array(job["wavelength"]), index, dispersion)
+    deviation = {part: {name: np.array(v) for name, v in of.items()} for part, of in job["deviation"].items()}
+    die = Die(np.array(job["wavelength"]), index, deviation)
     fits = [fit(die, np.array(f["measured"], dtype=float), f["start"], job) for f in job["fits"]]
     versions = {"python": platform.python_version(), "numpy": np.__version__, "scipy": scipy.__version__}
     json.dump({"versions": versions, "fits": fits}, sys.stdout)
