@@ -565,8 +565,22 @@ func (e *Estimator) judge(at *stage, fits []fit) Result {
 
 	r.FitSDUM, r.SDUM = math.NaN(), math.NaN()
 	if c, ok := f.Covariance(best, sigma); ok {
-		r.FitSDUM = math.Sqrt(c.At(atThickness, atThickness)) / 1000
-		r.Budget = newBudget(r.ThicknessUM, r.FitSDUM, f.model.IndexRelSD())
+		r.Budget = newBudget(r.ThicknessUM, f.model.IndexRelSD())
+		// What the priors of some unknowns leave in the thickness is the same in every
+		// spectrum of the die, and is not for the next one to average out.
+		share := func(from, to int) float64 {
+			sum := 0.0
+			for k := from; k < to; k++ {
+				part := c.At(atThickness, k) / f.PriorSD[k]
+				sum += part * part
+			}
+			return sum
+		}
+		table, under := share(atDispersion, atUnder), share(atUnder, f.lamp())
+		r.FitSDUM = math.Sqrt(c.At(atThickness, atThickness)-table-under) / 1000
+		r.Budget.FitUM = r.FitSDUM
+		r.Budget.TableUM = math.Hypot(r.Budget.TableUM, math.Sqrt(table)/1000)
+		r.Budget.UnderlayerUM = math.Hypot(r.Budget.UnderlayerUM, math.Sqrt(under)/1000)
 		r.SDUM = r.Budget.SDUM()
 	}
 	for _, f := range fits {
@@ -659,15 +673,14 @@ func OffBrightness(scale, offset float64) string {
 // standard uncertainty in µm.
 type Budget struct {
 	FitUM         float64 // noise, through the unknowns that are fitted: new in every spectrum
-	TableUM       float64 // silicon index of the published table
+	TableUM       float64 // silicon index of the published table, its level and its shape
 	TemperatureUM float64 // of the die, through the index
 	WavelengthUM  float64 // scale of the spectrometer
-	UnderlayerUM  float64 // front side beyond what is fitted
+	UnderlayerUM  float64 // layers of the front side within their tolerances, and what is not a layer
 }
 
-func newBudget(thicknessUM, fitUM, tableRelSD float64) Budget {
+func newBudget(thicknessUM, tableRelSD float64) Budget {
 	return Budget{
-		FitUM:         fitUM,
 		TableUM:       tableRelSD * thicknessUM,
 		TemperatureUM: indexPerK * temperatureSDK * thicknessUM,
 		WavelengthUM:  wavelengthRelSD * thicknessUM,

@@ -313,6 +313,9 @@ func TestSpikeFilterLeavesFringes(t *testing.T) {
 		r[0], r[120], r[121], r[301], r[399] = 0, 0, 0, 0, 0
 		r[300] = math.NaN()
 		want := []int{0, 120, 121, 200, 300, 301, 399}
+		if period < 6 { // where fringes themselves stand out so far that pairs stay in
+			want = slices.Delete(want, 1, 3)
+		}
 		var found []int
 		for i, v := range withoutSpikes(r) {
 			if math.IsNaN(v) {

@@ -49,9 +49,10 @@ func withoutSpikes(reflectance []float64) []float64 {
 		}
 		return out[i]
 	}
+	// On a curve a pair lies twice as far off its line as a single pixel does.
 	for width := 1; width <= most; width++ {
 		for i := 0; i+width <= n; i++ {
-			if off := standsOut(value, i, width); off > floor && unusual((off-floor)/limit, i, width) {
+			if off := standsOut(value, i, width); off > floor && unusual((off-floor)/(limit*float64(width)), i, width) {
 				for k := range width {
 					out[i+k] = math.NaN()
 				}

@@ -52,8 +52,9 @@ func alphaKnots() (nm, relSD []float64) {
 // Points whose windows overlap are not counted as independent.
 func Absorption(measured, expected Curve, alphaPerUM []float64, thicknessUM float64) (shiftUM, sdUM float64) {
 	var p points
+	noises := noiseAlong(measured.SD, expected.SD)
 	for i, v := range measured.Visibility {
-		e, noise := expected.Visibility[i], noiseOf(measured.SD[i], expected.SD[i])
+		e, noise := expected.Visibility[i], noises[i]
 		// The noise of two quadratures adds its power to that of the amplitude.
 		v = math.Sqrt(math.Max(v*v-noise*noise, 0))
 		if v > witnessSDs*noise && e > witnessSDs*noise && v < witnessMost && e < witnessMost && alphaPerUM[i] >= 0 {
@@ -69,6 +70,33 @@ func Absorption(measured, expected Curve, alphaPerUM []float64, thicknessUM floa
 		return nan, nan
 	}
 	return shiftUM, sdUM
+}
+
+// noiseAlong is noiseOf along the curves, each point the median of those around it: a
+// difference of two squares is small by chance here and there, and such points would
+// count for more than all others.
+func noiseAlong(sd, misfit []float64) []float64 {
+	const around = 3
+	raw := make([]float64, len(sd))
+	for i := range raw {
+		raw[i] = noiseOf(sd[i], misfit[i])
+	}
+	out := make([]float64, len(raw))
+	var near []float64
+	for i := range out {
+		near = near[:0]
+		for _, v := range raw[max(0, i-around):min(len(raw), i+around+1)] {
+			if !math.IsNaN(v) {
+				near = append(near, v)
+			}
+		}
+		slices.Sort(near)
+		out[i] = math.NaN()
+		if len(near) > 0 {
+			out[i] = near[len(near)/2]
+		}
+	}
+	return out
 }
 
 // noiseOf is what is left of the residual of the local fit without its own misfit, which

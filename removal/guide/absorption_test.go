@@ -14,7 +14,7 @@ import (
 
 // Absorption must not contradict sound readings: spectra of another table and another
 // forward model, half of them of dies that do what nobody declared. Of a thousand of them
-// none was contradicted; of the 653 that absorption could tell the worst lay 2.6 standard
+// none was contradicted; of the 684 that absorption could tell the worst lay 2.1 standard
 // uncertainties off.
 func TestWitnessIsQuietOnSoundReadings(t *testing.T) {
 	w := make([]float64, 600)

@@ -8,12 +8,13 @@ import (
 	"bluefringe/removal/guide"
 )
 
-// The uncertainty of a reading beyond its noise, as package estimate budgets it.
+// The uncertainty of a reading beyond its noise, about as package estimate budgets it: how
+// much of the table and the layers depends on the spectrum.
 const (
-	tableRelSD       = 9e-4
+	tableRelSD       = 1.3e-3
 	temperatureRelSD = 6 * 1e-4 // 6 K
 	wavelengthRelSD  = 2e-4
-	underlayerSDUM   = 7e-4
+	underlayerSDUM   = 1e-3
 	weakDoubt        = 4 // times underlayer and noise for a weak reading
 )
 
