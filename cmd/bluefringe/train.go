@@ -54,8 +54,8 @@ lift, look, reference, polish, force with newtons, or stop; # begins a remark:
   40 force 0.8
   55 stop
 
-Attempts and scores are kept in the file of the rate book, on this machine only. All dies
-are invented. ` + caution,
+Attempts and scores are kept in the file of the rate book, on this machine only; a run that
+is left with the pad down once is an attempt too. All dies are invented. ` + caution,
 		Example: `  bluefringe train
   bluefringe train clean
   bluefringe train 4 --speed 5 --assistance fringes --trainee Wren
@@ -63,6 +63,9 @@ are invented. ` + caution,
   bluefringe train progress`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := t.named(); err != nil {
+				return err
+			}
 			list, err := t.lessons()
 			if err != nil {
 				return err
@@ -97,6 +100,14 @@ are invented. ` + caution,
 	cmd.MarkFlagsMutuallyExclusive("light", "dark")
 	cmd.AddCommand(newTrainProgress(st, &t))
 	return cmd
+}
+
+// named tells where the trainee has no name.
+func (t *trainFlags) named() error {
+	if strings.TrimSpace(event.Clean(t.trainee)) == "" {
+		return usage(errors.New("--trainee: found no name: any text is allowed"))
+	}
+	return nil
 }
 
 func (t *trainFlags) lessons() ([]lessons.Lesson, error) {
@@ -138,19 +149,22 @@ func (t *trainFlags) attempt(ctx context.Context, st streams, l lessons.Lesson) 
 		return usage(fmt.Errorf("--speed: found %g: 1 to 20 is allowed", t.speed))
 	case t.script == "" && !(isTerminal(st.out) && isTerminal(st.in)):
 		return usage(errors.New("a lesson needs a terminal, or --script"))
-	case strings.TrimSpace(event.Clean(t.trainee)) == "":
-		return usage(errors.New("--trainee: found no name: any text is allowed"))
 	}
 	if t.script != "" {
 		t.speed = 1
 	}
 	b, err := newTrainBench(l, t.seed, t.assistance, t.speed)
-	if err != nil {
-		return err
+	if err != nil { // a lab's own lesson may ask for what is no die
+		return usage(fmt.Errorf("lesson %s, die %d: %w", l.Name, t.seed, err))
 	}
 	own, err := t.work(ctx, st, b)
-	if err != nil || own == nil {
+	ctx = context.WithoutCancel(ctx) // what was done is told and kept
+	switch {
+	case err != nil:
 		return err
+	case own == nil:
+		t.leave(ctx, st, b)
+		return nil
 	}
 	// What the advice would have done, on the same die.
 	other, err := newTrainBench(l, t.seed, t.assistance, t.speed)
@@ -162,7 +176,9 @@ func (t *trainFlags) attempt(ctx context.Context, st streams, l lessons.Lesson) 
 		return err
 	}
 	d := told{lesson: l, flags: t, run: own, debrief: lesson.NewDebrief(own, advised)}
-	kept := t.keep(context.WithoutCancel(ctx), d)
+	a := t.attempted(b, d.debrief.Landing.ThinnestUM)
+	a.Passed, a.Score, a.LostS, a.Fault = d.debrief.Passed, d.debrief.Score, *number(d.debrief.LostS, decimalsS), d.debrief.Fault
+	kept := t.keep(ctx, a)
 	if t.json {
 		err = d.writeJSON(st.out)
 	} else {
@@ -170,6 +186,26 @@ func (t *trainFlags) attempt(ctx context.Context, st streams, l lessons.Lesson) 
 	}
 	fmt.Fprintf(st.err, "bluefringe: %s\n", kept)
 	return err
+}
+
+// leave keeps an attempt that was left before its end, unless the pad was never on the die.
+func (t *trainFlags) leave(ctx context.Context, st streams, b *trainBench) {
+	if b.doneS < b.lesson.ContactS {
+		fmt.Fprintln(st.err, "bluefringe: left before the pad came down: no attempt")
+		return
+	}
+	a := t.attempted(b, b.run.Moments[len(b.run.Moments)-1].ThinnestUM)
+	a.Fault = left
+	fmt.Fprintf(st.err, "bluefringe: left before the end, which is not passed: %s\nbluefringe: the same die again: %s\n", t.keep(ctx, a), t.again(b.lesson))
+}
+
+// again is the command that gives the same die.
+func (t *trainFlags) again(l lessons.Lesson) string {
+	line := fmt.Sprintf("bluefringe train %s --seed %d --assistance %s", l.Name, t.seed, t.assistance)
+	if t.folder != "" {
+		line += " --lessons " + strconv.Quote(event.Clean(t.folder))
+	}
+	return line
 }
 
 // work lets the trainee work, by a script or on the screen; nil: he left before the end.
@@ -183,9 +219,12 @@ func (t *trainFlags) work(ctx context.Context, st streams, b *trainBench) (*less
 		return nil, usage(fmt.Errorf("--script: %w", err))
 	}
 	defer file.Close()
-	text, err := io.ReadAll(io.LimitReader(file, most))
-	if err != nil {
+	text, err := io.ReadAll(io.LimitReader(file, most+1))
+	switch {
+	case err != nil:
 		return nil, usage(fmt.Errorf("--script: %w", err))
+	case len(text) > most:
+		return nil, usage(fmt.Errorf("%s: found more than %d bytes: no script is that long", event.Clean(t.script), most))
 	}
 	actions, err := lesson.ParseScript(string(text))
 	if err != nil {
@@ -202,8 +241,8 @@ func (t *trainFlags) work(ctx context.Context, st streams, b *trainBench) (*less
 // list lists the lessons with the best score of the trainee.
 func (t *trainFlags) list(ctx context.Context, st streams, list []lessons.Lesson) error {
 	attempts, err := t.attempts(ctx, t.trainee)
-	if err != nil {
-		return err
+	if err != nil { // the lessons are there all the same
+		fmt.Fprintf(st.err, "bluefringe: no scores: %s\n", event.Clean(err.Error()))
 	}
 	best := bestScores(attempts)
 	if t.json {

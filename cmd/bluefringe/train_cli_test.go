@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"bluefringe/device/event"
 	"bluefringe/device/lessons"
 	"bluefringe/removal/lesson"
 
@@ -97,6 +98,53 @@ func TestTrainScript(t *testing.T) {
 	}
 }
 
+// A run that is left with the pad down once is an attempt, not passed.
+func TestTrainLeft(t *testing.T) {
+	list, err := lessons.Embedded()
+	if err != nil {
+		t.Fatal(err)
+	}
+	flags := trainFlags{assistance: lessons.Full, seed: 3, speed: 2, trainee: "Wren", rates: rateFlag{path: trainBook(t)}}
+	var out, talk strings.Builder
+	st := streams{out: &out, err: &talk}
+	b, err := newTrainBench(list[0], flags.seed, flags.assistance, flags.speed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	flags.leave(t.Context(), st, b)
+	if got, _ := flags.attempts(t.Context(), ""); len(got) != 0 || !strings.Contains(talk.String(), "before the pad came down") {
+		t.Errorf("%v %s", got, talk.String())
+	}
+	b.machine.Opening()
+	for b.doneS < 20 {
+		if _, err := b.next(func(event.Body) error { return nil }); err != nil {
+			t.Fatal(err)
+		}
+	}
+	flags.leave(t.Context(), st, b)
+	got, err := flags.attempts(t.Context(), "wren")
+	if err != nil || len(got) != 1 || got[0].Passed || got[0].Score != 0 || got[0].Fault != left || got[0].Speed != 2 || !(got[0].MissUM() > 0) {
+		t.Errorf("%+v %v", got, err)
+	}
+	if !strings.Contains(talk.String(), "train clean --seed 3 --assistance full") || out.Len() > 0 {
+		t.Errorf("%s%s", talk.String(), out.String())
+	}
+}
+
+// When the pad came off: by a lift after which there was a stop, or never, which is the end.
+func TestTrainLifted(t *testing.T) {
+	for script, want := range map[string]func(liftedS float64) bool{
+		"30 lift\n30.5 stop": func(s float64) bool { return s == 32 },
+		"20 lift\n25 polish": func(s float64) bool { return s > 60 },
+	} {
+		got := command(t, "", "train", "clean", "--seed", "1", "--script", writeFile(t, "s.txt", script), "--rates", "none", "--json")
+		var result resultLine
+		if err := json.Unmarshal([]byte(strings.SplitN(got.out, "\n", 2)[0]), &result); err != nil || result.LiftedS == nil || !want(*result.LiftedS) {
+			t.Errorf("%q: %v: %.300s", script, err, got.out)
+		}
+	}
+}
+
 func TestTrainLeavesTheBookAlone(t *testing.T) {
 	script := writeFile(t, "stop.txt", "20 stop\n")
 	got := command(t, "", "train", "line", "--seed", "2", "--script", script, "--rates", "none", "--json")
@@ -126,6 +174,9 @@ func TestTrainRefuses(t *testing.T) {
 		{[]string{"clean", "--script", filepath.Join(folder, "no")}, "no such file"},
 		{[]string{"--lessons", folder}, "a.toml:2: nam: found an unknown key: the nearest known key is name"},
 		{[]string{"progress", "--all", "--trainee", "x"}, "--all and --trainee"},
+		{[]string{"progress", "--trainee", "\t"}, "--trainee: found no name"},
+		{[]string{"clean", "--script", writeFile(t, "l.txt", strings.Repeat("#", 1<<20+1)), "--rates", "none"}, "found more than 1048576 bytes"},
+		{[]string{"--lessons", filepath.Join(folder, "none")}, "none: "},
 	} {
 		got := command(t, "", append([]string{"train"}, c.args...)...)
 		if got.code != exitUsage || !strings.Contains(got.err, c.want) {

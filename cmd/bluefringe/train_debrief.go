@@ -29,7 +29,20 @@ func (d told) text(ascii bool) string {
 	if e.Passed {
 		verdict = "PASSED"
 	}
-	line("Lesson %d, %s: %s, score %d", d.lesson.Number, d.lesson.Title, verdict, e.Score)
+	line("Lesson %d, %s (an invented die)", d.lesson.Number, d.lesson.Title)
+	for i, c := range e.Cues {
+		line("")
+		line("At %s %s", clock(c.TimeS), c.Text)
+		switch again := i > 0 && e.Cues[i-1].Estimate == c.Estimate; {
+		case c.Estimate == nil:
+		case again:
+			line("       the same spectrum")
+		default:
+			b.WriteString(spectrumPlot(c.Estimate, ascii))
+		}
+	}
+	line("")
+	line("%s, score %d", verdict, e.Score)
 	line("")
 	line("Thinnest place %.3f um: %s. Target %.3f within %.0f nm, floor %.3f um%s.", l.ThinnestUM, missed(l.MissUM()), l.TargetUM, 1000*e.ToleranceUM, l.FloorUM, crossed(l.Crossed()))
 	b.WriteString(scale(l.FloorUM, l.TargetUM, e.ToleranceUM, l.ThinnestUM, e.Advised.ThinnestUM, ascii))
@@ -38,7 +51,7 @@ func (d told) text(ascii bool) string {
 	if l.Lifts > 0 {
 		took += fmt.Sprintf(", and went on after %d of your lifts", l.Lifts)
 	}
-	line("%s; %.0f s were lost.", took, e.LostS)
+	line("%s: %s.", took, later(l.TimeS-e.Advised.TimeS))
 	if e.Because != "" {
 		line("")
 		line("Why: %s", e.Because)
@@ -46,15 +59,7 @@ func (d told) text(ascii bool) string {
 	line("")
 	line("Do better: %s", e.Better)
 	line("Rule: %s", d.lesson.Rule)
-	for _, c := range e.Cues {
-		line("")
-		line("At %s %s", clock(c.TimeS), c.Text)
-		if c.Estimate != nil {
-			b.WriteString(spectrumPlot(c.Estimate, ascii))
-		}
-	}
-	line("")
-	line("The same die again: bluefringe train %s --seed %d --assistance %s. Invented, as all dies here.", d.lesson.Name, d.flags.seed, d.flags.assistance)
+	line("The same die again: %s", d.flags.again(d.lesson))
 	if ascii {
 		return strings.ReplaceAll(b.String(), "µ", "u")
 	}
@@ -70,6 +75,17 @@ func missed(um float64) string {
 		return fmt.Sprintf("%.0f nm below the target", -nm)
 	}
 	return "on the target"
+}
+
+// later says how much later than with the advice the pad came off for the last time.
+func later(s float64) string {
+	switch s = math.Round(s); {
+	case s > 0:
+		return fmt.Sprintf("%.0f s lost against the advice", s)
+	case s < 0:
+		return fmt.Sprintf("%.0f s sooner than the advice", -s)
+	}
+	return "no time lost against the advice"
 }
 
 func crossed(yes bool) string {
@@ -111,46 +127,47 @@ func scale(floorUM, targetUM, toleranceUM, endUM, advisedUM float64, ascii bool)
 	return out
 }
 
-// spectrumPlot draws a spectrum against wavelength, the measured one over the fitted.
+// spectrumPlot draws a measured spectrum against wavelength, in braille dots or ASCII.
 func spectrumPlot(e *guide.Estimate, ascii bool) string {
 	const wide, high = 64, 9
-	p := e.Picture
-	n := len(p.WavelengthNM)
-	if n < 2 {
+	nm := e.Picture.WavelengthNM
+	if len(nm) < 2 {
 		return ""
 	}
-	from, to := p.WavelengthNM[0], p.WavelengthNM[n-1]
-	measured, fitted := columns(p.WavelengthNM, p.Reflectance, from, to, wide), columns(p.WavelengthNM, p.Model, from, to, wide)
+	perX, perY := 2, 4 // dots in a cell
+	if ascii {
+		perX, perY = 1, 1
+	}
+	values := sampled(nm, e.Picture.Reflectance, wide*perX)
 	least, most := math.Inf(1), math.Inf(-1)
-	for _, v := range measured {
-		least, most = math.Min(least, orInf(v, 1)), math.Max(most, orInf(v, -1))
+	for _, v := range values {
+		if v == v {
+			least, most = math.Min(least, v), math.Max(most, v)
+		}
 	}
 	if !(most > least) {
 		return ""
 	}
-	grid := make([][]rune, high)
-	for y := range grid {
-		grid[y] = []rune(strings.Repeat(" ", wide))
+	var cells [high][wide]rune // a bit a dot, as braille counts them
+	dot := func(x, y int) {
+		bits := [4][2]rune{{0x01, 0x08}, {0x02, 0x10}, {0x04, 0x20}, {0x40, 0x80}}
+		cells[y/perY][x/perX] |= bits[y%perY][x%perX]
 	}
-	put := func(values []float64, mark rune) {
-		last := -1 // row of the column before; steep pieces are joined
-		for x, v := range values {
-			if v != v {
-				last = -1
-				continue
-			}
-			y := max(0, min(int(math.Round((most-v)/(most-least)*(high-1))), high-1))
-			grid[y][x] = mark
-			for row := min(y, last) + 1; last >= 0 && row < max(y, last); row++ {
-				grid[row][x] = mark
-			}
-			last = y
+	last := -1 // row of the column before; steep pieces are joined
+	for x, v := range values {
+		if v != v {
+			last = -1
+			continue
 		}
+		y := int(math.Round((most - v) / (most - least) * float64(high*perY-1)))
+		dot(x, y)
+		for row := min(y, last) + 1; last >= 0 && row < max(y, last); row++ {
+			dot(x, row)
+		}
+		last = y
 	}
-	put(fitted, '·')
-	put(measured, '•')
 	var b strings.Builder
-	for y, row := range grid {
+	for y, row := range cells {
 		label := "    "
 		switch y {
 		case 0:
@@ -158,47 +175,46 @@ func spectrumPlot(e *guide.Estimate, ascii bool) string {
 		case high - 1:
 			label = fmt.Sprintf("%3.0f%%", 100*least)
 		}
-		fmt.Fprintf(&b, "  %s│%s\n", label, strings.TrimRight(string(row), " "))
+		var line strings.Builder
+		for _, bits := range row {
+			switch {
+			case bits == 0:
+				bits = ' '
+			case ascii:
+				bits = 'o'
+			default:
+				bits += 0x2800
+			}
+			line.WriteRune(bits)
+		}
+		fmt.Fprintf(&b, "  %s│%s\n", label, strings.TrimRight(line.String(), " "))
 	}
-	left, right := fmt.Sprintf("%.0f nm", from), fmt.Sprintf("%.0f nm", to)
+	left, right := fmt.Sprintf("%.0f nm", nm[0]), fmt.Sprintf("%.0f nm", nm[len(nm)-1])
 	fmt.Fprintf(&b, "      └%s\n       %s%s%s\n", strings.Repeat("─", wide), left, strings.Repeat(" ", wide-len(left)-len(right)), right)
-	legend := fmt.Sprintf("reflectance at site %s, %s, %.1f s: %s", event.Clean(e.Site), event.Clean(e.Channel), e.TimeS, e.Quality)
+	fmt.Fprintf(&b, "       reflectance at site %s, %s, %.1f s: %s", event.Clean(e.Site), event.Clean(e.Channel), e.TimeS, e.Quality)
 	if e.ThicknessUM == e.ThicknessUM {
-		legend += fmt.Sprintf(", %.3f um", e.ThicknessUM)
+		fmt.Fprintf(&b, ", %.3f um", e.ThicknessUM)
 	}
-	if len(p.Model) > 0 {
-		legend += "; • measured, · fitted"
-	}
-	fmt.Fprintf(&b, "       %s\n", legend)
-	out := b.String()
+	b.WriteString("\n")
 	if ascii {
-		out = strings.NewReplacer("•", "o", "·", ".", "│", "|", "└", "+", "─", "-").Replace(out)
+		return strings.NewReplacer("│", "|", "└", "+", "─", "-").Replace(b.String())
+	}
+	return b.String()
+}
+
+// sampled is y at n evenly spaced places from the first x to the last, in straight lines
+// between neighbours; NaN beside a y that is not there. The x rise.
+func sampled(x, y []float64, n int) []float64 {
+	out := make([]float64, n)
+	i := 0
+	for k := range out {
+		at := x[0] + (x[len(x)-1]-x[0])*float64(k)/float64(n-1)
+		for i < len(x)-2 && x[i+1] < at {
+			i++
+		}
+		out[k] = y[i] + (y[i+1]-y[i])*(at-x[i])/(x[i+1]-x[i])
 	}
 	return out
-}
-
-func orInf(v float64, sign int) float64 {
-	if v != v {
-		return math.Inf(sign)
-	}
-	return v
-}
-
-// columns averages values over so many stretches of wavelength; NaN where there are none.
-func columns(wavelengthNM, values []float64, from, to float64, n int) []float64 {
-	sum, count := make([]float64, n), make([]float64, n)
-	for i := range values {
-		x := int((wavelengthNM[i] - from) / (to - from) * float64(n))
-		if v := values[i]; x >= 0 && v == v {
-			x = min(x, n-1)
-			sum[x] += v
-			count[x]++
-		}
-	}
-	for x := range sum {
-		sum[x] /= count[x] // 0/0 is NaN
-	}
-	return sum
 }
 
 // wrapped breaks text into lines.

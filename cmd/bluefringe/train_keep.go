@@ -11,11 +11,28 @@ import (
 
 	"bluefringe/device/event"
 	"bluefringe/device/ratebook"
+
+	"github.com/charmbracelet/x/ansi"
 )
+
+// left is the mistake of an attempt that the trainee left before its end.
+const left = "left"
+
+// attempted is what the book keeps of a run with the thinnest place at its end, as not
+// passed.
+func (t *trainFlags) attempted(b *trainBench, thinnestUM float64) ratebook.Attempt {
+	k := b.run.Lesson
+	a := ratebook.Attempt{When: time.Now(), Trainee: t.trainee, Lesson: b.lesson.Name, Assistance: t.assistance, Seed: t.seed, Speed: t.speed,
+		TargetUM: k.TargetUM, FloorUM: k.FloorUM, ToleranceUM: k.ToleranceUM, ThinnestUM: *number(thinnestUM, decimalsUM)}
+	if t.script != "" {
+		a.Speed = 0
+	}
+	return a
+}
 
 // keep puts an attempt into the rate book's file, and says so or why not: a lesson that
 // was run is told in any case.
-func (t *trainFlags) keep(ctx context.Context, d told) string {
+func (t *trainFlags) keep(ctx context.Context, a ratebook.Attempt) string {
 	path, err := t.rates.file()
 	switch {
 	case err != nil:
@@ -27,19 +44,11 @@ func (t *trainFlags) keep(ctx context.Context, d told) string {
 	if err != nil {
 		return "attempt not kept: " + event.Clean(err.Error())
 	}
-	a := ratebook.Attempt{
-		When: time.Now(), Trainee: t.trainee, Lesson: d.lesson.Name, Assistance: t.assistance, Seed: t.seed, Speed: t.speed,
-		Passed: d.debrief.Passed, Score: d.debrief.Score, TargetUM: d.debrief.Landing.TargetUM, FloorUM: d.debrief.Landing.FloorUM,
-		ToleranceUM: d.debrief.ToleranceUM, ThinnestUM: *number(d.debrief.Landing.ThinnestUM, decimalsUM), LostS: *number(d.debrief.LostS, decimalsS), Fault: d.debrief.Fault,
-	}
-	if t.script != "" {
-		a.Speed = 0
-	}
 	id, err := book.AddAttempt(ctx, a)
 	if err := errors.Join(err, book.Close()); err != nil {
 		return "attempt not kept: " + event.Clean(err.Error())
 	}
-	return fmt.Sprintf("attempt %d of %s kept, on this machine only", id, event.Clean(strings.TrimSpace(t.trainee)))
+	return fmt.Sprintf("attempt %d of %s kept, on this machine only", id, ansi.Truncate(event.Clean(strings.TrimSpace(t.trainee)), 40, "…"))
 }
 
 // attempts returns the attempts of a trainee, none where there is no book yet: to ask
@@ -47,7 +56,7 @@ func (t *trainFlags) keep(ctx context.Context, d told) string {
 func (t *trainFlags) attempts(ctx context.Context, trainee string) (list []ratebook.Attempt, err error) {
 	path, err := t.rates.file()
 	if err != nil || path == "" {
-		return nil, nil
+		return nil, err
 	}
 	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
@@ -63,11 +72,9 @@ func (t *trainFlags) attempts(ctx context.Context, trainee string) (list []rateb
 // tally is what attempts at one lesson came to.
 type tally struct {
 	attempts, passed, best int
-	last                   time.Time
-	lastScore              int
 }
 
-// bestScores sums attempts up by the lesson's name. They come the oldest first.
+// bestScores sums attempts up by the lesson's name.
 func bestScores(attempts []ratebook.Attempt) map[string]tally {
 	sums := map[string]tally{}
 	for _, a := range attempts {
@@ -77,7 +84,6 @@ func bestScores(attempts []ratebook.Attempt) map[string]tally {
 			s.passed++
 		}
 		s.best = max(s.best, a.Score)
-		s.last, s.lastScore = a.When, a.Score
 		sums[a.Lesson] = s
 	}
 	return sums

@@ -48,7 +48,7 @@ func newTrainBench(l lessons.Lesson, seed uint64, assistance string, speed float
 	limits := lesson.Limits{LiftS: l.Hand.LiftS, TouchS: touchS, WipeS: wipeS, ReferenceS: referenceS,
 		ForceMinN: l.Hand.ForceN[0], ForceMaxN: l.Hand.ForceN[1], AfterS: afterS}
 	b.hand = lesson.NewHand(limits, l.ContactS, b.truth.Config.Removal.ForceN)
-	b.run = lesson.Run{TouchedS: l.ContactS, LiftedS: math.NaN(), LiftTookS: math.NaN()}
+	b.run = lesson.Run{TouchedS: l.ContactS, LiftedS: math.NaN()}
 	b.run.Lesson, err = known(l)
 	b.run.Lesson.PersonS = b.personS()
 	return b, err
@@ -86,9 +86,6 @@ func (b *trainBench) do(a lesson.Action) error {
 			b.machine.Finish(c.TimeS)
 			continue
 		}
-		if a.Kind == lesson.Stop {
-			b.run.LiftedS, b.run.LiftTookS = c.TimeS, c.TimeS-a.TimeS
-		}
 		if err := b.machine.Do(simulate.Change{TimeS: c.TimeS, Contact: c.Contact, ForceN: c.ForceN, Wipe: c.Wipe, Refer: c.Refer}); err != nil {
 			return err
 		}
@@ -110,7 +107,7 @@ func (b *trainBench) next(emit func(event.Body) error) (more bool, err error) {
 		case event.Process:
 			if e.Contact != nil {
 				touching = *e.Contact
-				if !touching && !b.run.Stopped {
+				if !touching {
 					b.run.LiftedS = e.TimeS
 				}
 			}
@@ -127,7 +124,7 @@ func (b *trainBench) next(emit func(event.Body) error) (more bool, err error) {
 	if thinnest <= gonePart*b.run.Lesson.FloorUM {
 		b.machine.Finish(timeS)
 	}
-	if !more && math.IsNaN(b.run.LiftedS) {
+	if !more && (touching || math.IsNaN(b.run.LiftedS)) {
 		b.run.LiftedS = timeS
 	}
 	return more, nil

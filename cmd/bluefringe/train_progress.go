@@ -29,6 +29,9 @@ attempt. They are kept in the file of the rate book, on this machine only.`,
   bluefringe train progress --all --csv > attempts.csv`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := t.named(); err != nil {
+				return err
+			}
 			whose := t.trainee
 			switch {
 			case everyone && cmd.Flags().Changed("trainee"):
@@ -112,14 +115,14 @@ func writeAttemptsCSV(w io.Writer, list []ratebook.Attempt) error {
 // progressTable has a line for each trainee and lesson: how often, how well, and the
 // scores of the newest attempts in their order.
 func progressTable(list []ratebook.Attempt) string {
-	const newest = 8
+	const newest = 6
 	by := map[[2]string][]ratebook.Attempt{}
 	for _, a := range list {
 		key := [2]string{strings.ToLower(a.Trainee), a.Lesson}
 		by[key] = append(by[key], a)
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%-16s %-12s %5s %6s %5s  %-34s %s\n", "trainee", "lesson", "tries", "passed", "best", "newest scores", "last mistake")
+	fmt.Fprintf(&b, "%-13s %-10s %5s %6s %4s  %-24s %s\n", "trainee", "lesson", "tries", "passed", "best", "newest scores", "last mistake")
 	for _, key := range slices.SortedFunc(maps.Keys(by), func(x, y [2]string) int { return strings.Compare(x[0]+"\x00"+x[1], y[0]+"\x00"+y[1]) }) {
 		of := by[key]
 		sum := bestScores(of)[key[1]]
@@ -132,7 +135,7 @@ func progressTable(list []ratebook.Attempt) string {
 			}
 			scores = append(scores, strconv.Itoa(a.Score)+mark)
 		}
-		fmt.Fprintf(&b, "%s %s %5d %6d %5d  %-34s %s\n", padded(of[0].Trainee, 16), padded(key[1], 12), sum.attempts, sum.passed, sum.best, strings.Join(scores, " "), fault)
+		fmt.Fprintf(&b, "%s %s %5d %6d %4d  %-24s %s\n", padded(of[0].Trainee, 13), padded(key[1], 10), sum.attempts, sum.passed, sum.best, strings.Join(scores, " "), fault)
 	}
 	b.WriteString("! not passed\n")
 	return b.String()

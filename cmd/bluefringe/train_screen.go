@@ -43,13 +43,7 @@ func (t *trainFlags) onScreen(ctx context.Context, st streams, b *trainBench) (*
 			return err
 		})
 	})
-	switch {
-	case err != nil:
-		return nil, err
-	case own == nil:
-		fmt.Fprintln(st.err, "bluefringe: left before the end: nothing is told and nothing kept")
-	}
-	return own, nil
+	return own, err
 }
 
 // lessonCard is what the trainee reads first.

@@ -112,6 +112,6 @@ func (e Eye) instrument() simulate.Instrument {
 		Pixels: e.Pixels, FromNM: e.FromNM, ToNM: e.ToNM, ResolutionNM: e.ResolutionNM, SpectraPerS: e.PerS,
 		LampK: 3200, LampCounts: e.LampCounts, DarkCounts: 1100, ReadCounts: 12, ElectronsPer: 2, Frames: 32,
 		ScaleDriftSD: 0.01, SlopeDriftSD: 0.005, DriftS: 120,
-		AgedLampK: e.AgedLampK, FilmDepth: e.FilmDepth, FilmOpticalNM: e.FilmNM,
+		AgedLampK: e.AgedLampK, FilmDepth: e.FilmDepth, FilmOpticalNM: e.FilmNM, AgeFromS: e.AgeFromS, AgeOverS: e.AgeOverS,
 	}
 }

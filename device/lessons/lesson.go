@@ -85,9 +85,11 @@ type Eye struct {
 	ResolutionNM float64 `toml:"resolution_nm"`
 	PerS         float64 `toml:"per_s"` // spectra a second, all sites together; of vis alone
 	LampCounts   float64 `toml:"lamp_counts"`
-	AgedLampK    float64 `toml:"aged_lamp_k"` // colour of the lamp since the reference, 0: as before (3200 K)
-	FilmDepth    float64 `toml:"film_depth"`  // of the fringes of a film on the window since the reference
+	AgedLampK    float64 `toml:"aged_lamp_k"` // colour that the lamp takes after the reference, 0: none (3200 K before)
+	FilmDepth    float64 `toml:"film_depth"`  // of the fringes of a film that comes on the window
 	FilmNM       float64 `toml:"film_nm"`     // its optical thickness
+	AgeFromS     float64 `toml:"age_from_s"`  // when these changes begin
+	AgeOverS     float64 `toml:"age_over_s"`  // and how long they take; both 0: at once
 }
 
 // Site is a place that is looked at.
@@ -124,6 +126,9 @@ func Embedded() ([]Lesson, error) { return load(files, "files") }
 
 // Folder returns the lessons of a folder, its files that end in .toml.
 func Folder(folder string) ([]Lesson, error) {
+	if _, err := os.ReadDir(folder); err != nil {
+		return nil, err
+	}
 	list, err := load(os.DirFS(folder), ".")
 	if err == nil && len(list) == 0 {
 		err = fmt.Errorf("%s holds no lesson: files that end in .toml are allowed", folder)

@@ -1,6 +1,8 @@
 package lessons
 
 import (
+	"errors"
+	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
@@ -114,6 +116,7 @@ func TestParseRefuses(t *testing.T) {
 		{"wander_sd", "wonder_sd", "l.toml:60: rate.wonder_sd: found an unknown key: the nearest known key is rate.wander_sd"},
 		{"lift_s = 1.0", "lift_s = -1", "l.toml:42: hand.lift_s: found -1: 0.1 to 60 is allowed"},
 		{"preston_factor = [0.9, 1.1]", "preston_factor = [1.1, 0.9]", "rate.preston_factor: found 1.1 to 0.9: two values from 0.01 to 100, the smaller first, are allowed"},
+		{"contact_s = 6", "contact_s = 301", "contact_s: found 301: 1 to 300 is allowed"},
 		{"number = 9", "number = 0", "l.toml:2: number: found 0: 1 to 999 is allowed"},
 		{`name = "line"`, `name = "progress"`, `name: found "progress": a word of`},
 		{`fault = "line"`, `fault = "luck"`, `fault: found "luck": one of reaction, spacing,`},
@@ -145,6 +148,9 @@ func TestFolder(t *testing.T) {
 	folder := t.TempDir()
 	if _, err := Folder(folder); err == nil || !strings.Contains(err.Error(), "holds no lesson") {
 		t.Errorf("an empty folder gives %v", err)
+	}
+	if _, err := Folder(filepath.Join(folder, "none")); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("a folder that is not there gives %v", err)
 	}
 	data, err := files.ReadFile("files/09-line.toml")
 	if err != nil {

@@ -177,8 +177,8 @@ func (c *checker) check(l *Lesson) {
 	c.oneOf("fault", l.Fault, lesson.FaultNames())
 	c.oneOf("assistance", l.Assistance, Assistances())
 	c.within("tolerance_um", l.ToleranceUM, 0, 100)
-	c.within("contact_s", l.ContactS, 1, 600)
 	c.within("longest_s", l.LongestS, 10, 7200)
+	c.within("contact_s", l.ContactS, 1, math.Min(600, l.LongestS))
 	c.within("hand.lift_s", l.Hand.LiftS, 0.1, 60)
 	c.within("hand.person_s", l.Hand.PersonS, 0, 60)
 	c.ranged("hand.force_n", l.Hand.ForceN, 1e-3, 1e4)
@@ -219,6 +219,8 @@ func (c *checker) eye(table string, e Eye) {
 	}
 	c.within(table+".film_depth", e.FilmDepth, 0, 1)
 	c.within(table+".film_nm", e.FilmNM, 0, 1e5)
+	c.within(table+".age_from_s", e.AgeFromS, 0, 7200)
+	c.within(table+".age_over_s", e.AgeOverS, 0, 7200)
 }
 
 func (c *checker) sites(sites []Site) {

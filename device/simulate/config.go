@@ -111,10 +111,12 @@ type Instrument struct {
 	SpikesPerMin float64 // single-pixel spikes
 	SpikeCounts  float64 // the highest of them
 
-	// What became of the light after the first reference.
-	AgedLampK     float64 // colour temperature; 0: as before
-	FilmDepth     float64 // a film on the window passes from 1 down to 1-FilmDepth of the light, in fringes
-	FilmOpticalNM float64 // its optical thickness
+	// What becomes of the light after the first reference, evenly from AgeFromS on during
+	// AgeOverS; both 0: at once.
+	AgedLampK          float64 // colour temperature; 0: as before
+	FilmDepth          float64 // a film on the window passes from 1 down to 1-FilmDepth of the light, in fringes
+	FilmOpticalNM      float64 // its optical thickness
+	AgeFromS, AgeOverS float64
 }
 
 // Faults hide the die for a while.
@@ -358,6 +360,8 @@ func (in Instrument) check(what string) faultList {
 	}
 	within("depth of the film's fringes", in.FilmDepth, 0, 1)
 	within("optical thickness of the film in nm", in.FilmOpticalNM, 0, 1e6)
+	within("begin of the change of the light in s", in.AgeFromS, 0, large)
+	within("duration of the change of the light in s", in.AgeOverS, 0, large)
 	return faults
 }
 

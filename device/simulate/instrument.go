@@ -17,7 +17,8 @@ type detector struct {
 	wavelengthNM []float64
 	lamp         []float64 // counts above dark at a reflectance of 1, at the reference
 	dark         []float64
-	scale, slope float64 // log of the drift since the reference
+	aged         []float64 // what the light becomes, over what it was; nil: it stays
+	scale, slope float64   // log of the drift since the reference
 	nowS         float64
 }
 
@@ -38,25 +39,34 @@ func newDetector(in Instrument, pattern, noise, drift *rand.Rand) *detector {
 	return d
 }
 
-// age makes the light what it is after the first reference: of another colour, but as
+// age settles what the light becomes after the first reference: of another colour, but as
 // bright on average, and seen through a film.
 func (d *detector) age() {
-	if k := d.in.AgedLampK; k != 0 {
-		before, after := 0.0, 0.0
-		for i, nm := range d.wavelengthNM {
-			before += d.lamp[i]
-			d.lamp[i] *= lampShape(nm, k) / lampShape(nm, d.in.LampK)
-			after += d.lamp[i]
-		}
-		for i := range d.lamp {
-			d.lamp[i] *= before / after
-		}
+	in := d.in
+	if in.AgedLampK == 0 && in.FilmDepth == 0 {
+		return
 	}
-	if d.in.FilmDepth > 0 {
-		for i, nm := range d.wavelengthNM {
-			d.lamp[i] *= 1 - d.in.FilmDepth*(1-math.Cos(4*math.Pi*d.in.FilmOpticalNM/nm))/2
+	d.aged = make([]float64, len(d.lamp))
+	before, after := 0.0, 0.0
+	for i, nm := range d.wavelengthNM {
+		d.aged[i] = 1
+		if in.AgedLampK != 0 {
+			d.aged[i] = lampShape(nm, in.AgedLampK) / lampShape(nm, in.LampK)
 		}
+		before += d.lamp[i]
+		after += d.lamp[i] * d.aged[i]
 	}
+	for i, nm := range d.wavelengthNM {
+		d.aged[i] *= before / after * (1 - in.FilmDepth*(1-math.Cos(4*math.Pi*in.FilmOpticalNM/nm))/2)
+	}
+}
+
+// agedPart is how much of the change has come at the present time, 0 to 1.
+func (d *detector) agedPart() float64 {
+	if past := d.nowS - d.in.AgeFromS; past < d.in.AgeOverS {
+		return math.Max(0, past/d.in.AgeOverS)
+	}
+	return 1
 }
 
 // lampShape is the photon rate of a black body (Planck) times the response of a
@@ -81,12 +91,16 @@ func (d *detector) advance(timeS float64) {
 // frames.
 func (d *detector) counts(reflectance []float64, frames int) event.Values {
 	frames = max(frames, 1)
+	part := d.agedPart()
 	out := make(event.Values, len(d.dark))
 	for i := range out {
 		light := 0.0
 		if reflectance != nil {
 			x := 2*float64(i)/float64(len(out)-1) - 1
 			light = d.lamp[i] * reflectance[i] * math.Exp(d.scale+d.slope*x)
+			if d.aged != nil {
+				light *= 1 + part*(d.aged[i]-1)
+			}
 		}
 		variance := d.in.ReadCounts * d.in.ReadCounts
 		if d.in.ElectronsPer > 0 {

@@ -247,3 +247,36 @@ func TestNewReference(t *testing.T) {
 		t.Errorf("the new reference is wrong by %g", off)
 	}
 }
+
+// Light that changes slowly bends the reflectance evenly from the begin of the change on.
+func TestSlowChangeOfLight(t *testing.T) {
+	cfg := short()
+	cfg.Removal.RateUMMin = 0
+	cfg.Instrument.AgedLampK, cfg.Instrument.FilmDepth, cfg.Instrument.FilmOpticalNM = 2600, 0.2, 900
+	at := func(cfg Config) (off []float64, timeS []float64) {
+		list := bodies(t, cfg)
+		spectra := pick[event.Spectrum](list)
+		want, _, _ := calibrated(t, cfg, list, spectra[0].Counts)
+		for _, s := range spectra {
+			got, _, _ := calibrated(t, cfg, list, s.Counts)
+			most := 0.0
+			for i := range got {
+				most = math.Max(most, math.Abs(got[i]/want[i]-1))
+			}
+			off, timeS = append(off, most), append(timeS, s.TimeS)
+		}
+		return off, timeS
+	}
+	cfg.Instrument.AgeFromS, cfg.Instrument.AgeOverS = 4, 6
+	off, timeS := at(cfg)
+	whole := off[len(off)-1]
+	for i, s := range timeS {
+		part := math.Max(0, math.Min(1, (s-4)/6))
+		if math.Abs(off[i]-part*whole) > 0.002 {
+			t.Errorf("at %g s the light is off by %g, want %g of %g", s, off[i], part, whole)
+		}
+	}
+	if whole < 0.1 || timeS[len(timeS)-1] < 10 {
+		t.Errorf("off by %g at %g s", whole, timeS[len(timeS)-1])
+	}
+}

@@ -50,7 +50,7 @@ func (a Action) String() string {
 const MaxActions = 10000
 
 // ParseScript reads actions, one a line: a time in seconds that does not fall, a word,
-// and after force the newtons. Empty lines and what follows a # do not count. The error
+// and after force the newtons; nothing after a stop. Empty lines and what follows a # do not count. The error
 // says the line, what was found and what is allowed.
 func ParseScript(text string) ([]Action, error) {
 	var list []Action
@@ -65,6 +65,8 @@ func ParseScript(text string) ([]Action, error) {
 		switch {
 		case err != nil:
 			return nil, fmt.Errorf("line %d: %w", i+1, err)
+		case len(list) > 0 && list[len(list)-1].Kind == Stop:
+			return nil, fmt.Errorf("line %d: found %s after stop: nothing is allowed there", i+1, a.Kind)
 		case a.TimeS < lastS:
 			return nil, fmt.Errorf("line %d: found %g s after %g s: a time that does not fall is allowed", i+1, a.TimeS, lastS)
 		case len(list) == MaxActions:

@@ -29,6 +29,7 @@ func TestParseScriptRefuses(t *testing.T) {
 		"NaN lift":                               `line 1: found "NaN"`,
 		"5":                                      "line 1: found a time alone: one of lift, look, reference, polish, force, stop must follow",
 		"5 lfit":                                 `line 1: found "lfit": one of lift,`,
+		"5 stop\n6 lift":                         "line 2: found lift after stop",
 		"5 lift now":                             `line 1: found "now" after lift`,
 		"5 force":                                "line 1: found 0 words after force",
 		"5 force much":                           `line 1: found a force of "much"`,

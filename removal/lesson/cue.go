@@ -139,7 +139,7 @@ func (r *Run) orderCue() (float64, string) {
 	timeS, text := math.NaN(), ""
 	r.estimates(func(m *Moment, e *guide.Estimate) bool {
 		if m.Touching && e.Quality == estimate.Ambiguous && len(e.Candidates) > 1 {
-			timeS, text = e.TimeS, fmt.Sprintf("ambiguous: %.3f or %.3f um, one fringe order apart", e.Candidates[0].ThicknessUM, e.Candidates[1].ThicknessUM)
+			timeS, text = e.TimeS, fmt.Sprintf("ambiguous: two fringe orders explain the spectrum, %.3f and %.3f um", e.Candidates[0].ThicknessUM, e.Candidates[1].ThicknessUM)
 			return false
 		}
 		return true

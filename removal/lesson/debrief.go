@@ -15,7 +15,7 @@ type Debrief struct {
 	Advised     trial.Landing // what following the advice on the same die would have done
 	Passed      bool          // within tolerance at the thinnest place, and the floor kept
 	Score       int           // 0 to 100
-	LostS       float64       // from first contact to the last lift, beyond the polishing that the target needs
+	LostS       float64       // how much later the pad came off for the last time than with the advice followed
 	Fault       string        // the mistake; empty where it passed
 	Because     string        // how it was made; empty where it passed
 	Better      string        // one thing to do better
@@ -27,7 +27,7 @@ func NewDebrief(own, advised *Run) Debrief {
 	d := Debrief{Landing: own.Landing(), Advised: advised.Landing(), ToleranceUM: own.Lesson.ToleranceUM, Cues: own.cues()}
 	d.addLater(advised.cues())
 	d.Passed = d.within(d.Landing)
-	d.LostS = math.Max(0, own.LiftedS-own.TouchedS-d.Advised.ContactS)
+	d.LostS = math.Max(0, d.Landing.TimeS-d.Advised.TimeS)
 	d.Score = d.score()
 	if d.Passed {
 		d.Better = d.finer()
@@ -78,8 +78,8 @@ func (d *Debrief) finer() string {
 	const slowS = 15
 	miss := d.Landing.MissUM()
 	switch {
-	case d.LostS > slowS && d.LostS > d.Advised.LiftedS+slowS:
-		return fmt.Sprintf("Right, but %.0f s were lost: lift for a reason, look, and polish on.", d.LostS)
+	case d.LostS > slowS:
+		return fmt.Sprintf("Right, but %.0f s later than the advice: lift for a reason, look, and polish on.", d.LostS)
 	case miss < -d.ToleranceUM/2:
 		return fmt.Sprintf("Right, but %.0f nm on the thin side: silicon does not come back, so stop a little sooner.", -1000*miss)
 	case miss > d.ToleranceUM/2:

@@ -17,7 +17,7 @@ func die(fault string, liftedS, endS float64, change func(timeS float64, e *guid
 	const umS, downS = 0.01, 5
 	r := &Run{Lesson: Known{Fault: fault, Sites: []string{"c"}, TargetUM: 2, FloorUM: 1.7, ToleranceUM: 0.04, NominalUMMin: 0.6,
 		LiftS: 1, PersonS: 1, FromNM: 700, ToNM: 900, IndexFrom: 3.772, IndexTo: 3.614},
-		Stopped: true, TouchedS: downS, LiftedS: liftedS, LiftTookS: 1, Actions: []Action{{liftedS - 1, Stop, 0}}}
+		Stopped: true, TouchedS: downS, LiftedS: liftedS, Actions: []Action{{liftedS - 1, Stop, 0}}}
 	for timeS := 1.0; timeS <= endS; timeS++ {
 		um := 3 - umS*math.Max(0, math.Min(timeS, liftedS)-downS)
 		m := Moment{TimeS: timeS, SiteUM: []float64{um}, ThinnestUM: um, RateUMMin: 60 * umS, Touching: timeS >= downS && timeS < liftedS}
@@ -74,9 +74,76 @@ func TestDebrief(t *testing.T) {
 	}
 }
 
+// Time is lost against the run that followed the advice, looks and all: one that lifts as
+// often loses none.
+func TestTimeLost(t *testing.T) {
+	right := die("reaction", onTimeS, 120, nil)
+	slow := die("reaction", onTimeS, 120, nil)
+	slow.LiftedS += 30
+	if d := NewDebrief(slow, right); d.LostS != 30 || d.Score != NewDebrief(right, right).Score-15 || !strings.Contains(d.Better, "30 s later than the advice") {
+		t.Errorf("lost %g, score %d: %s", d.LostS, d.Score, d.Better)
+	}
+	if d := NewDebrief(slow, slow); d.LostS != 0 {
+		t.Errorf("lost %g against itself", d.LostS)
+	}
+	if d := NewDebrief(right, slow); d.LostS != 0 {
+		t.Errorf("lost %g where the advice took longer", d.LostS)
+	}
+}
+
+func TestDecided(t *testing.T) {
+	r := Run{Stopped: true, Actions: []Action{{10, Lift, 0}, {12, Wipe, 0}, {20, Polish, 0}, {30, Force, 1}, {40, Lift, 0}, {60, Stop, 0}}}
+	if got := r.DecidedS(); got != 40 {
+		t.Errorf("a stop after a lift: decided at %g s, want 40", got)
+	}
+	r.Actions = append(r.Actions[:5], Action{50, Polish, 0}, Action{60, Stop, 0})
+	if got := r.DecidedS(); got != 60 {
+		t.Errorf("a stop from the die: decided at %g s, want 60", got)
+	}
+	if r.Stopped = false; !math.IsNaN(r.DecidedS()) {
+		t.Errorf("never stopped: decided at %g s", r.DecidedS())
+	}
+}
+
+// A run that ends a little above the target has its moment to decide as well; one that
+// ends far above has not.
+func TestMomentToDecide(t *testing.T) {
+	for _, c := range []struct {
+		liftedS, wantS float64
+	}{{onTimeS, onTimeS - 1}, {onTimeS - 2, onTimeS - 1}, {onTimeS + 10, onTimeS - 1}, {onTimeS - 30, math.NaN()}} {
+		got := die("reaction", c.liftedS, 130, nil).pressS()
+		if math.Abs(got-c.wantS) > 0.01 || math.IsNaN(got) != math.IsNaN(c.wantS) {
+			t.Errorf("lifted at %g s: %g, want %g", c.liftedS, got, c.wantS)
+		}
+	}
+}
+
+func TestStaleReference(t *testing.T) {
+	bent := func(timeS float64, e *guide.Estimate) *guide.Estimate {
+		if timeS > 60 {
+			e.Quality, e.ThicknessUM, e.Reason = estimate.Lost, math.NaN(), "misfit"
+		}
+		return e
+	}
+	right := die("reference", onTimeS, 120, nil)
+	r := die("reference", 125, 140, bent)
+	r.Lesson.StaleReference = true
+	if d := NewDebrief(r, right); d.Fault != "reference" || !strings.Contains(d.Because, "bad from 61 s on") {
+		t.Errorf("%q: %s", d.Fault, d.Because)
+	}
+	r.Actions = append([]Action{{70, Lift, 0}, {70, Reference, 0}, {80, Polish, 0}}, r.Actions...)
+	if d := NewDebrief(r, right); d.Fault == "reference" {
+		t.Errorf("with a new reference: %s", d.Because)
+	}
+	r.Actions[1].TimeS = 50 // before the light changed
+	if d := NewDebrief(r, right); d.Fault != "reference" {
+		t.Errorf("with an early reference: %q", d.Fault)
+	}
+}
+
 func TestNeverStopped(t *testing.T) {
 	r := die("reaction", 200, 150, nil)
-	r.Stopped, r.Actions, r.LiftTookS, r.LiftedS = false, nil, math.NaN(), 150
+	r.Stopped, r.Actions, r.LiftedS = false, nil, 150
 	d := NewDebrief(r, die("reaction", onTimeS, 120, nil))
 	if d.Passed || d.Score != 0 || d.Fault != "none" {
 		t.Errorf("%+v", d)
@@ -180,5 +247,58 @@ func TestFollower(t *testing.T) {
 	say(45, advice.Continue, true)
 	if got := say(46, advice.Stop, true); len(got) != 1 || got[0] != (Action{47, Stop, 0}) {
 		t.Errorf("stop: %v", got)
+	}
+}
+
+// Doubtful numbers that no look settles are no reason to look for ever; a view without
+// any is.
+func TestFollowerLooksInVain(t *testing.T) {
+	for quality, goesOn := range map[estimate.Quality]bool{estimate.Ambiguous: true, estimate.Lost: false} {
+		h := NewHand(limits(), 5, 1.4)
+		f := NewFollower(h, 1, 1, false)
+		on := math.NaN()
+		for timeS := 10.0; timeS < 60 && math.IsNaN(on); timeS++ {
+			s := guide.Step{TimeS: timeS, Estimate: &guide.Estimate{TimeS: timeS, Site: "c", Quality: quality}, Forecast: guide.Forecast{Contact: h.Down()}}
+			if h.Down() {
+				s.Advice.Level = advice.Blind
+			}
+			f.Hears(s)
+			for _, a := range f.Acts(timeS, timeS+1) {
+				if _, err := h.Do(a); err != nil {
+					t.Fatal(err)
+				}
+				if a.Kind == Polish {
+					on = a.TimeS
+				}
+			}
+		}
+		// The lift is decided at 11 s; it and wiping take 3 s.
+		if got := !math.IsNaN(on); got != goesOn || goesOn && on < 14+patienceS {
+			t.Errorf("%s: polishes on at %g s", quality, on)
+		}
+	}
+}
+
+// Where the visible has taken over, only a stop by the infrared's old rate is its fault.
+func TestHandover(t *testing.T) {
+	two := func(liftedS float64) *Run {
+		r := die("handover", liftedS, 120, func(timeS float64, e *guide.Estimate) *guide.Estimate {
+			if timeS <= 60 {
+				e.Channel = "nir"
+			}
+			return e
+		})
+		for i := range r.Moments[:60] {
+			r.Moments[i].Steps[0].Forecast.RateUMMin = 0.9 // the pad glazes
+		}
+		return r
+	}
+	right := two(onTimeS)
+	// 2.45 µm at 60 s and 0.9 µm/min: 30 s to the target.
+	if d := NewDebrief(two(90), right); d.Fault != "handover" || !strings.Contains(d.Because, "29 s old") {
+		t.Errorf("by the infrared's clock: %q: %s", d.Fault, d.Because)
+	}
+	if d := NewDebrief(two(98), right); d.Fault != "early" {
+		t.Errorf("too soon by the visible: %q: %s", d.Fault, d.Because)
 	}
 }

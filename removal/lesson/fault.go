@@ -3,7 +3,9 @@ package lesson
 import (
 	"fmt"
 	"math"
+	"slices"
 
+	"bluefringe/optics/estimate"
 	"bluefringe/removal/guide"
 )
 
@@ -53,8 +55,8 @@ func (j *judged) because(fault string) string {
 	case "order":
 		return j.order()
 	case "reference":
-		if k.StaleReference && !j.did(Reference) {
-			return "The light had changed since the reference, and no new one was taken: no number of this run meant anything."
+		if seenS, _ := j.fadeCue(); k.StaleReference && !math.IsNaN(seenS) && !j.referredAfter(seenS) {
+			return fmt.Sprintf("The light had changed since the reference, the view was bad from %.0f s on, and no new reference was taken.", seenS) + j.clock()
 		}
 	}
 	if j.decided == nil {
@@ -64,7 +66,7 @@ func (j *judged) because(fault string) string {
 	switch fault {
 	case "reaction":
 		if onTime {
-			return fmt.Sprintf("The stop came at %.3f um, and %.0f nm more went during the %.1f s of the lift.", j.decided.ThinnestUM, 1000*(j.decided.ThinnestUM-j.endUM), j.LiftTookS)
+			return fmt.Sprintf("The stop came at %.3f um, and %.0f nm more went during the %.1f s of the lift.", j.decided.ThinnestUM, 1000*(j.decided.ThinnestUM-j.endUM), j.LiftedS-j.decidedS)
 		}
 	case "spacing":
 		if !onTime {
@@ -98,13 +100,8 @@ func (j *judged) clock() string {
 		nominalS, (startUM-j.endUM)/landing.ContactS*60/j.Lesson.NominalUMMin)
 }
 
-func (j *judged) did(kind Kind) bool {
-	for _, a := range j.Actions {
-		if a.Kind == kind && !(a.TimeS > j.decidedS) {
-			return true
-		}
-	}
-	return false
+func (j *judged) referredAfter(timeS float64) bool {
+	return slices.ContainsFunc(j.Actions, func(a Action) bool { return a.Kind == Reference && a.TimeS >= timeS })
 }
 
 // unseen finds silicon that went below the target without sight.
@@ -127,14 +124,15 @@ func (j *judged) unseen(fault string) string {
 	return ""
 }
 
-// order finds a reading of another fringe order that looked like the time to stop.
+// order finds a reading of another fringe order that looked like the time to stop. The
+// screen shows the first two.
 func (j *judged) order() (because string) {
-	const backS, leastUM, counts = 12, 0.04, 0.01
+	const backS, leastUM, shown, counts = 12, 0.04, 2, 0.01
 	if j.decided == nil || !(j.high() || j.low()) {
 		return ""
 	}
 	j.estimates(func(m *Moment, e *guide.Estimate) bool {
-		for _, c := range e.Candidates {
+		for _, c := range e.Candidates[:min(shown, len(e.Candidates))] {
 			offUM := c.ThicknessUM - m.ThinnestUM
 			near := c.ThicknessUM <= j.targetUM+j.leadUM(m)+j.toleranceUM
 			if e.TimeS > j.decidedS-backS && e.TimeS <= j.decidedS && c.Weight > counts && near &&
@@ -157,18 +155,31 @@ func (j *judged) corner() string {
 	return fmt.Sprintf("Site %s ended at %.3f um, but the thinnest place of the die at %.3f um: the tilt takes %.0f nm to it.", j.Lesson.Sites[0], middleUM, j.endUM, 1000*(middleUM-j.endUM))
 }
 
-// handover finds a stop by a channel that had long gone blind.
+// handover finds a stop by a channel that had long gone blind: with nothing else to see, or
+// when its last reading and the rate of then said so.
 func (j *judged) handover() string {
-	const leastS = 8
-	infraredS, visibleS := j.lastGoodS("nir", j.decidedS), j.lastGoodS("vis", j.decidedS)
-	if math.IsInf(infraredS, -1) || j.decidedS-infraredS < leastS {
+	const leastS, closeS = 8, 1.5
+	var last *guide.Step // with a good infrared reading
+	for i := range j.Moments {
+		for k := range j.Moments[i].Steps {
+			s := &j.Moments[i].Steps[k]
+			if e := s.Estimate; e != nil && e.Channel == "nir" && e.Quality == estimate.Good && e.TimeS <= j.decidedS {
+				last = s
+			}
+		}
+	}
+	if last == nil || j.decidedS-last.TimeS < leastS {
 		return ""
 	}
-	seen := "the visible did not read either"
-	if visibleS > infraredS {
-		seen = "the visible had taken over"
+	old := fmt.Sprintf("The last good infrared reading was %.0f s old when the stop came", j.decidedS-last.TimeS)
+	if j.lastGoodS("vis", j.decidedS) <= last.TimeS {
+		return old + ", and the visible did not read either."
 	}
-	return fmt.Sprintf("The last good infrared reading was %.0f s old when the stop came, and %s.", j.decidedS-infraredS, seen)
+	byClockS := last.TimeS + 60*(last.Estimate.ThicknessUM-j.targetUM)/last.Forecast.RateUMMin - j.Lesson.LiftS
+	if math.Abs(j.decidedS-byClockS) > closeS {
+		return ""
+	}
+	return old + ", and by that and the rate of then it was time; the visible had taken over."
 }
 
 // better is one thing to do better.
@@ -186,7 +197,7 @@ func (j *judged) better(fault string) string {
 	case "slurry":
 		return "When the fringes fade near the target, lift and wipe at once: a look costs a few seconds."
 	case "order":
-		return "Follow the line through many readings; one that stands a fringe order beside it is not silicon."
+		return "Follow the line through many readings; while two orders compete, polish in short stretches and stop for neither."
 	case "corner":
 		return "Stop for the thinnest site, less what the die loses beyond it, and leave the middle thicker."
 	case "handover":

@@ -8,9 +8,13 @@ import (
 	"bluefringe/removal/guide"
 )
 
-// lookS is how long a follower looks on from the time when every site is seen again
+// lookS is how long a follower looks on from the time when every site is seen again, and
+// patienceS how long he reads doubtful numbers instead: some doubts only polishing settles
 // (common practice, no source).
-const lookS = 4.0
+const (
+	lookS     = 4.0
+	patienceS = 12.0
+)
 
 // Follower is an operator who does what the advice says: a personal reaction after blind
 // he lifts, wipes and looks; after stop he stops, unless nothing is seen, which is a
@@ -26,6 +30,7 @@ type Follower struct {
 	due    Kind
 	good   map[string]float64 // time of the last good reading, by site
 	seenS  float64            // the newest of them
+	readS  float64            // time of the last reading with a number, good or not
 	lookS  float64            // since when he looks
 	clearS float64            // since when, in this look, every site is seen
 }
@@ -38,8 +43,11 @@ func NewFollower(hand *Hand, personS float64, sites int, reference bool) *Follow
 
 // Hears takes what the engine says.
 func (f *Follower) Hears(s guide.Step) {
-	if e := s.Estimate; e != nil && e.Quality == estimate.Good {
-		f.good[e.Site], f.seenS = e.TimeS, e.TimeS
+	if e := s.Estimate; e != nil && e.Quality != estimate.Lost {
+		f.readS = e.TimeS
+		if e.Quality == estimate.Good {
+			f.good[e.Site], f.seenS = e.TimeS, e.TimeS
+		}
 	}
 	if f.hand.Ended() || !math.IsInf(f.dueS, 1) {
 		return
@@ -71,7 +79,7 @@ func (f *Follower) looking(s guide.Step) {
 		return
 	}
 	if math.IsInf(f.clearS, 1) {
-		if f.seen(f.lookS) {
+		if f.seen(f.lookS) || f.readS-f.lookS >= patienceS {
 			f.clearS = s.TimeS
 		}
 		return

@@ -50,14 +50,17 @@ func (r *Run) count(fromS, toS float64) (n int) {
 	return n
 }
 
-// near returns the newest estimate up to a time, the first when there is none before,
-// nil without any.
+// near returns the newest estimate up to a time, of several channels one that is not lost;
+// the first when there is none before, nil without any.
 func (r *Run) near(timeS float64) (found *guide.Estimate) {
 	r.estimates(func(_ *Moment, e *guide.Estimate) bool {
-		if found == nil || e.TimeS <= timeS {
+		if e.TimeS > timeS && found != nil {
+			return false
+		}
+		if found == nil || e.TimeS > found.TimeS || found.Quality == estimate.Lost {
 			found = e
 		}
-		return e.TimeS <= timeS
+		return true
 	})
 	return found
 }
@@ -86,11 +89,15 @@ func (k *Known) fringes(thicknessUM float64) float64 {
 func (r *Run) leadUM(m *Moment) float64 { return m.RateUMMin / 60 * r.Lesson.LiftS }
 
 // pressS is when the decision should have come: the lift before the target is reached.
-// Where the run ended before, the truth is carried on with its last rate; NaN when there
-// is none.
+// Where the run ended within tolerance above it, the truth is carried on with its last
+// rate; where it ended sooner, NaN.
 func (r *Run) pressS() float64 {
-	if t := r.reaches(r.Lesson.TargetUM); !math.IsNaN(t) {
-		return t - r.Lesson.LiftS
+	k, last := &r.Lesson, &r.Moments[len(r.Moments)-1]
+	if t := r.reaches(k.TargetUM); !math.IsNaN(t) {
+		return t - k.LiftS
+	}
+	if aboveUM := last.ThinnestUM - k.TargetUM; aboveUM <= k.ToleranceUM && last.RateUMMin > 0 {
+		return r.LiftedS + 60*aboveUM/last.RateUMMin - k.LiftS
 	}
 	return math.NaN()
 }

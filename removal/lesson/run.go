@@ -19,13 +19,12 @@ type Moment struct {
 
 // Run is one run from the first look to the pad off the die for good.
 type Run struct {
-	Lesson    Known
-	Moments   []Moment // in the order of time, at least one
-	Actions   []Action
-	Stopped   bool    // by the trainee; false: the time was up, or the silicon gone
-	TouchedS  float64 // when the pad first came down
-	LiftedS   float64 // when it came off for the last time
-	LiftTookS float64 // from the decision to that; NaN without a decision
+	Lesson   Known
+	Moments  []Moment // in the order of time, at least one
+	Actions  []Action
+	Stopped  bool    // by the trainee; false: the time was up, or the silicon gone
+	TouchedS float64 // when the pad first came down
+	LiftedS  float64 // when it came off for the last time
 }
 
 // Known is what a debrief needs of the lesson.
@@ -45,7 +44,7 @@ type Known struct {
 func (r *Run) Landing() trial.Landing {
 	last := r.Moments[len(r.Moments)-1]
 	l := trial.Landing{Ended: r.Stopped, ThinnestUM: last.ThinnestUM, ThinnestSiteUM: math.Inf(1),
-		TargetUM: r.Lesson.TargetUM, FloorUM: r.Lesson.FloorUM, TimeS: r.LiftedS, Touching: !math.IsNaN(r.LiftTookS)}
+		TargetUM: r.Lesson.TargetUM, FloorUM: r.Lesson.FloorUM, TimeS: r.LiftedS}
 	for _, um := range last.SiteUM {
 		l.ThinnestSiteUM = math.Min(l.ThinnestSiteUM, um)
 	}
@@ -54,8 +53,6 @@ func (r *Run) Landing() trial.Landing {
 		m := &r.Moments[i]
 		if m.Touching {
 			l.ContactS += m.TimeS - lastS
-		} else if m.TimeS > r.TouchedS && m.TimeS < r.LiftedS {
-			l.LiftedS += m.TimeS - lastS
 		}
 		if i > 0 && m.Touching && !r.Moments[i-1].Touching && m.TimeS > r.TouchedS+1 {
 			l.Lifts++
@@ -65,14 +62,22 @@ func (r *Run) Landing() trial.Landing {
 	return l
 }
 
-// DecidedS is when the trainee decided to stop; NaN without a decision.
+// DecidedS is when the trainee took the pad off for the last time, by a stop or by a lift
+// after which he stopped; NaN where he never stopped.
 func (r *Run) DecidedS() float64 {
+	decidedS, down := math.NaN(), true
 	for _, a := range r.Actions {
-		if a.Kind == Stop {
-			return a.TimeS
+		switch {
+		case a.Kind == Polish:
+			down = true
+		case down && (a.Kind == Lift || a.Kind == Stop):
+			decidedS, down = a.TimeS, false
 		}
 	}
-	return math.NaN()
+	if !r.Stopped {
+		return math.NaN()
+	}
+	return decidedS
 }
 
 // at returns the last moment up to a time, the first when there is none.
