@@ -39,8 +39,8 @@ func (a along) covariance(nm, otherNM float64) float64 {
 }
 
 // commonSD is of a factor on the whole table of n, which acts as a factor on the
-// thickness: Green and Schinke differ by 0.16 % on average, of which each has 1/√2.
-const commonSD = 0.0011
+// thickness: Green and Schinke differ by 0.16 % on average, and either may be true.
+const commonSD = 0.0016
 
 // shapes are independent ways, one standard deviation large, in which a quantity may
 // deviate along the wavelength: the Karhunen-Loève expansion of a Gaussian process with

@@ -3,6 +3,7 @@ package estimate
 import (
 	"math"
 	"slices"
+	"sync"
 
 	"bluefringe/optics/die"
 
@@ -58,30 +59,47 @@ func newTemplates(model *die.Model, g grid, minNM, maxNM float64) *templates {
 		t.thicknessNM = append(t.thicknessNM, d)
 	}
 	last := len(setup.Under) - 1
+	var bareUnder [][]float64 // layers of each bare block
 	bareOf := map[string]int{}
-	for _, under := range underVariants(setup, model.HasMetal()) {
-		v := variant{underNM: under, metal: -1}
+	for i, under := range underVariants(setup, model.HasMetal()) {
 		// Without metal the last layer has no end: its thickness does not matter there.
 		key := keyOf(under[:max(last, 0)])
-		if at, ok := bareOf[key]; ok {
-			v.bare = at
-		} else {
-			v.bare = len(t.bare)
-			bareOf[key] = v.bare
-			t.bare = append(t.bare, t.newBlock(model, under, false))
+		if _, ok := bareOf[key]; !ok {
+			bareOf[key] = len(bareUnder)
+			bareUnder = append(bareUnder, under)
 		}
+		v := variant{underNM: under, bare: bareOf[key], metal: -1}
 		if model.HasMetal() {
-			v.metal = len(t.metal)
-			t.metal = append(t.metal, t.newBlock(model, under, true))
-			bare, metal := t.bare[v.bare], t.metal[v.metal]
-			v.cross = make([]float64, len(metal.square))
-			for r := range v.cross {
-				v.cross[r] = dot(bare.row(r, t.bands), metal.row(r, t.bands))
-			}
+			v.metal = i
 		}
 		t.variants = append(t.variants, v)
 	}
+	t.bare = make([]block, len(bareUnder))
+	var work sync.WaitGroup
+	for i, under := range bareUnder {
+		work.Go(func() { t.bare[i] = t.newBlock(model, under, false) })
+	}
+	if model.HasMetal() {
+		t.metal = make([]block, len(t.variants))
+		for i, v := range t.variants {
+			work.Go(func() { t.metal[i] = t.newBlock(model, v.underNM, true) })
+		}
+	}
+	work.Wait()
+	for i := range t.metal {
+		work.Go(func() { t.variants[i].cross = t.cross(t.bare[t.variants[i].bare], t.metal[i]) })
+	}
+	work.Wait()
 	return t
+}
+
+// cross returns the products of the rows of two blocks.
+func (t *templates) cross(a, b block) []float64 {
+	products := make([]float64, len(a.square))
+	for r := range products {
+		products[r] = dot(a.row(r, t.bands), b.row(r, t.bands))
+	}
+	return products
 }
 
 func keyOf(under []float64) string {

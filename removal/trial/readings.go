@@ -11,7 +11,7 @@ import (
 // The uncertainty of a reading beyond its noise, about as package estimate budgets it: how
 // much of the table and the layers depends on the spectrum.
 const (
-	tableRelSD       = 1.3e-3
+	tableRelSD       = 1.8e-3
 	temperatureRelSD = 6 * 1e-4 // 6 K
 	wavelengthRelSD  = 2e-4
 	underlayerSDUM   = 1e-3
