@@ -157,6 +157,8 @@ func plain(t *testing.T, text string) {
 
 // measure --json gives the estimate lines of replay --json, each read by itself and not
 // from a forecast: also when the pad is down, slurry hides the die and lines are broken.
+// The two agree to a quarter of the stated uncertainty (reading on stops there); where slurry
+// leaves a search nothing, reading on may see a little, but not well.
 func TestMeasureJSON(t *testing.T) {
 	cfg := still(9)
 	cfg.Removal.RateUMMin, cfg.Removal.ContactS = 0.713, 1.5
@@ -178,9 +180,14 @@ func TestMeasureJSON(t *testing.T) {
 	}
 	for i, e := range s.estimates {
 		w := want.estimates[i]
-		if e.TimeS != w.TimeS || e.Site != w.Site || e.Channel != w.Channel || (e.ThicknessUM == nil) != (w.ThicknessUM == nil) {
+		switch {
+		case e.TimeS != w.TimeS || e.Site != w.Site || e.Channel != w.Channel:
 			t.Errorf("measure: %sreplay:  %s", s.estimate[i], want.estimate[i])
-		} else if e.ThicknessUM != nil && math.Abs(*e.ThicknessUM-*w.ThicknessUM) > 0.001 {
+		case e.ThicknessUM == nil || w.ThicknessUM == nil:
+			if e.Quality == "good" || w.Quality == "good" {
+				t.Errorf("measure: %sreplay:  %s", s.estimate[i], want.estimate[i])
+			}
+		case math.Abs(*e.ThicknessUM-*w.ThicknessUM) > math.Max(0.001, *e.SDUM/4):
 			t.Errorf("at %g s: measure %.5f µm, replay %.5f µm", e.TimeS, *e.ThicknessUM, *w.ThicknessUM)
 		}
 	}
