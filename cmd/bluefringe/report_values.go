@@ -134,7 +134,7 @@ func addEnd(r *written.Report, e guide.Estimate) {
 		{Source: "silicon index of the published table", UM: b.TableUM},
 		{Source: "temperature of the die", UM: b.TemperatureUM},
 		{Source: "wavelength scale of the spectrometer", UM: b.WavelengthUM},
-		{Source: "front side beyond what is fitted", UM: b.UnderlayerUM},
+		{Source: "front side: its layers within their tolerances, and what is no layer", UM: b.UnderlayerUM},
 	}
 	if open := sorted(e).OpenUM; open > 0 {
 		r.Budget = append(r.Budget, written.Part{Source: "other", UM: open})
