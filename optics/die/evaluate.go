@@ -330,9 +330,9 @@ func (px *pixel) fringe(q complex128, b *blur, turn complex128, d, stretch float
 // A Gaussian of thickness under exp(i·m·turn·d) gives exp(-m²·turn²·v/2), also where turn
 // is complex; a uniform spread of the same variance gives sin(mx)/(mx) with
 // x = φ·√(3v), φ the phase per nm; a Gaussian line blurs the phase alone. The phase that
-// absorption adds goes into the weights, as the table has it; its square is left out, and so is that the spread
-// also averages the power that returns (together below 0.002 of reflectance at 40 nm of
-// spread).
+// absorption, as the table has it, adds goes into the weights; its square is left out, and
+// so is that the spread also averages the power that returns (together below 0.002 of
+// reflectance at 40 nm of spread).
 type blur struct {
 	known     int // of the harmonics
 	harmonics [maxHarmonics]harmonic

@@ -192,7 +192,7 @@ func withLiner(setup die.Setup) die.Setup {
 	}
 	liner := die.Layer{Material: linerMaterial, ToleranceNM: linerToleranceNM}
 	under := setup.Under
-	if len(under) == 0 {
+	if len(under) == 0 && setup.Reflector == "" {
 		under = []die.Layer{{Material: "SiO2", ThicknessNM: 1000}} // without end, as package die has it
 	}
 	setup.Under = append([]die.Layer{liner}, under...)
@@ -406,8 +406,8 @@ func (e *Estimator) rough(guesses []guess) []fit {
 	var fits []fit
 	for _, g := range guesses[:min(len(guesses), searchRefined)] {
 		x := f.start(g.params)
-		x[atTilt] = 0.3 // inside, where the slopes lead either way
-		x[atUnder] = min(15, f.High[atUnder])
+		x[atTilt] = 0.3                                            // inside, where the slopes lead either way
+		x[atUnder] = max(f.Low[atUnder], min(15, f.High[atUnder])) // nm of liner
 		fits = append(fits, fit{x: x})
 	}
 	fits = f.race(fits)
@@ -571,8 +571,10 @@ func (e *Estimator) judge(at *stage, fits []fit) Result {
 		share := func(from, to int) float64 {
 			sum := 0.0
 			for k := from; k < to; k++ {
-				part := c.At(atThickness, k) / f.PriorSD[k]
-				sum += part * part
+				if f.Free[k] {
+					part := c.At(atThickness, k) / f.PriorSD[k]
+					sum += part * part
+				}
 			}
 			return sum
 		}

@@ -221,6 +221,66 @@ func TestNothingToRead(t *testing.T) {
 
 // The same spectrum must read the same whatever was measured before: nothing is
 // left behind in the workspace.
+// Whatever the set-up says is there, spectra of just that are read right: layers known
+// exactly or not at all, none, no metal, under water, with a wide line or aperture.
+func TestSetupsOfAllKinds(t *testing.T) {
+	oxide := die.Layer{Material: "SiO2", ThicknessNM: 800, ToleranceNM: 80}
+	for name, change := range map[string]func(*die.Setup){
+		"as usual": func(*die.Setup) {},
+		"exact layers": func(s *die.Setup) {
+			s.Under = []die.Layer{{Material: "Si3N4", ThicknessNM: 20}, {Material: "SiO2", ThicknessNM: 800}}
+		},
+		"declared liner": func(s *die.Setup) {
+			s.Under = []die.Layer{{Material: "Si3N4", ThicknessNM: 50, ToleranceNM: 10}, oxide}
+		},
+		"three layers": func(s *die.Setup) {
+			s.Under = []die.Layer{{Material: "SiO2", ThicknessNM: 20, ToleranceNM: 5}, {Material: "Si3N4", ThicknessNM: 100, ToleranceNM: 20}, oxide}
+		},
+		"no layer":      func(s *die.Setup) { s.Under = nil },
+		"no metal":      func(s *die.Setup) { s.Reflector, s.CoverageMin, s.CoverageMax = "", 0, 0 },
+		"all metal":     func(s *die.Setup) { s.CoverageMin, s.CoverageMax = 1, 1 },
+		"copper":        func(s *die.Setup) { s.Reflector = "Cu" },
+		"water":         func(s *die.Setup) { s.Ambient = "water" },
+		"warm":          func(s *die.Setup) { s.TemperatureC = 45 },
+		"wide line":     func(s *die.Setup) { s.ResolutionNM = 3 },
+		"wide aperture": func(s *die.Setup) { s.NA = 0.3 },
+	} {
+		t.Run(name, func(t *testing.T) {
+			setup := commonDie()
+			change(&setup)
+			w := pixels(420, 980, 500)
+			e, err := New(setup, w, Options{MaxUM: 5})
+			if err != nil {
+				t.Fatal(err)
+			}
+			model, err := die.NewModel(setup, w, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			shown := model.NewEvaluation()
+			rng := rand.New(rand.NewPCG(12, 1))
+			for _, nm := range []float64{400, 1300, 3500} {
+				truth := model.Nominal(nm)
+				truth.SpreadVarNM2 = 100
+				model.Evaluate(shown, truth)
+				spectrum := slices.Clone(shown.Reflectance)
+				for i := range spectrum {
+					spectrum[i] += 0.002 * rng.NormFloat64()
+				}
+				r, err := e.Measure(spectrum)
+				if err != nil {
+					t.Fatal(err)
+				}
+				// The table is the same on both sides.
+				own := math.Sqrt(r.SDUM*r.SDUM - math.Pow(r.ThicknessUM*1.6e-3, 2))
+				if r.Quality != Good || !(math.Abs(1000*r.ThicknessUM-nm) < 3000*own) || !(own < 0.006) || !(r.Budget.FitUM > 0) {
+					t.Errorf("%g nm: %v %s %.5f µm, %+v", nm, r.Quality, r.Reason, r.ThicknessUM, r.Budget)
+				}
+			}
+		})
+	}
+}
+
 func TestMeasureKeepsNoHistory(t *testing.T) {
 	w := pixels(950, 420, 512) // falling: the order of pixels must not matter either
 	g := generator(t, w)

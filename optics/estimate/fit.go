@@ -72,6 +72,7 @@ func newFitter(model *die.Model, g grid, minNM, maxNM float64) *fitter {
 	set(atThickness, 0, none, minNM, maxNM)
 	set(atSpreadVar, 0, none, 0, maxSpreadNM*maxSpreadNM)
 	set(atTilt, 0.5, 1, 0, 1) // without spread its shape means nothing: the prior keeps it defined
+	set(atCoverage, 0, none, 0, 0)
 	if model.HasMetal() {
 		set(atCoverage, 0, none, setup.CoverageMin, setup.CoverageMax)
 	}
@@ -112,8 +113,12 @@ func (f *fitter) gain(x []float64, i int) float64 {
 }
 
 func (f *fitter) params(x []float64) die.Params {
-	return die.Params{ThicknessNM: x[atThickness], SpreadVarNM2: x[atSpreadVar], Tilt: x[atTilt], Coverage: x[atCoverage],
-		RoughnessVarNM2: x[atRoughnessVar], Dispersion: [die.Dispersions]float64(x[atDispersion:atAbsorption]), Absorption: [die.Absorptions]float64(x[atAbsorption:atUnder]), UnderNM: x[atUnder:f.lamp()]}
+	return die.Params{
+		ThicknessNM: x[atThickness], SpreadVarNM2: x[atSpreadVar], Tilt: x[atTilt],
+		Coverage: x[atCoverage], RoughnessVarNM2: x[atRoughnessVar], UnderNM: x[atUnder:f.lamp()],
+		Dispersion: [die.Dispersions]float64(x[atDispersion:atAbsorption]),
+		Absorption: [die.Absorptions]float64(x[atAbsorption:atUnder]),
+	}
 }
 
 // load takes the bands to fit; weight 0 leaves one out.
