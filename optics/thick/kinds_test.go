@@ -1,0 +1,62 @@
+package thick
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"bluefringe/optics/die"
+	"bluefringe/optics/estimate"
+)
+
+// Whatever the set-up says is there, spectra of just that are read right: layers known
+// exactly or not at all, none, no metal, under water, warm, with a wide aperture. The
+// spectra come from package die, so that this is of the set-up and not of the optics.
+func TestSetupsOfAllKinds(t *testing.T) {
+	oxide := die.Layer{Material: "SiO2", ThicknessNM: 800, ToleranceNM: 80}
+	for name, change := range map[string]func(*die.Setup){
+		"as usual": func(*die.Setup) {},
+		"exact layers": func(s *die.Setup) {
+			s.Under = []die.Layer{{Material: "Si3N4", ThicknessNM: 20}, {Material: "SiO2", ThicknessNM: 800}}
+		},
+		"three layers": func(s *die.Setup) {
+			s.Under = []die.Layer{{Material: "SiO2", ThicknessNM: 20, ToleranceNM: 5}, {Material: "Si3N4", ThicknessNM: 100, ToleranceNM: 20}, oxide}
+		},
+		"no layer":      func(s *die.Setup) { s.Under = nil },
+		"no metal":      func(s *die.Setup) { s.Reflector, s.CoverageMin, s.CoverageMax = "", 0, 0 },
+		"all metal":     func(s *die.Setup) { s.CoverageMin, s.CoverageMax = 1, 1 },
+		"copper":        func(s *die.Setup) { s.Reflector = "Cu" },
+		"water":         func(s *die.Setup) { s.Ambient = "water" },
+		"warm":          func(s *die.Setup) { s.TemperatureC = 45 },
+		"wide aperture": func(s *die.Setup) { s.NA = 0.1 },
+	} {
+		t.Run(name, func(t *testing.T) {
+			setup := die.Setup{Ambient: "air", TemperatureC: 25, Under: []die.Layer{oxide},
+				Reflector: "Al", CoverageMin: 0.2, CoverageMax: 0.9, ResolutionNM: 1}
+			change(&setup)
+			w := pixels(1100, 1300, 512)
+			e := newEstimator(t, setup, w)
+			model, err := die.NewModel(setup, w, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			shown := model.NewEvaluation()
+			rng := rand.New(rand.NewPCG(12, 1))
+			for _, um := range []float64{8, 60, 120} {
+				model.Evaluate(shown, model.Nominal(1000*um))
+				for i := range shown.Reflectance {
+					shown.Reflectance[i] += 0.002 * rng.NormFloat64()
+				}
+				r, err := e.Measure(shown.Reflectance)
+				if err != nil {
+					t.Fatal(err)
+				}
+				// The table is the same on both sides.
+				own := math.Sqrt(r.SDUM*r.SDUM - r.Budget.TableUM*r.Budget.TableUM)
+				if r.Quality > estimate.Weak || !(math.Abs(r.ThicknessUM-um) < math.Max(0.02, 3*own)) {
+					t.Errorf("%g µm: %v %s %.4f µm, %+v", um, r.Quality, r.Reason, r.ThicknessUM, r.Budget)
+				}
+			}
+		})
+	}
+}
