@@ -52,7 +52,7 @@ type eye struct {
 	channel   string
 	scene     *scene
 	detector  *detector
-	reference []float64 // reflectance of bare silicon in air
+	reference []float64 // reflectance of bare silicon under what touches the die
 }
 
 // newEyes makes the spectrometers of a configuration for the thickest silicon that they
@@ -71,7 +71,7 @@ func newEyes(cfg Config, thickestNM float64, stream func(uint64) *rand.Rand) ([]
 		if e.scene, err = newScene(cfg.Die, e.detector.wavelengthNM, e.detector.in.ResolutionNM, thickestNM); err != nil {
 			return nil, err
 		}
-		if e.reference, err = bareSilicon(e.detector.wavelengthNM, cfg.Die.TemperatureC); err != nil {
+		if e.reference, err = bareSilicon(e.detector.wavelengthNM, cfg.Die.Ambient, cfg.Die.TemperatureC); err != nil {
 			return nil, err
 		}
 	}
@@ -89,9 +89,9 @@ func (e *eye) calibration(darkS, referenceS float64) []event.Body {
 
 // bareSilicon is the reflectance of the reference: R = |(n0-N)/(n0+N)|², silicon
 // by package material, which is how the readers of a record know it.
-func bareSilicon(wavelengthNM []float64, temperatureC float64) ([]float64, error) {
+func bareSilicon(wavelengthNM []float64, ambient string, temperatureC float64) ([]float64, error) {
 	var index [2][]complex128
-	for i, name := range []string{"Si", "air"} {
+	for i, name := range []string{"Si", ambient} {
 		m, err := material.Lookup(name)
 		if err != nil {
 			return nil, err

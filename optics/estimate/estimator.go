@@ -171,7 +171,10 @@ func New(setup die.Setup, wavelengthNM []float64, options Options) (*Estimator, 
 	}
 	e.fine = append(e.fine, e.search)
 	slices.Reverse(e.fine)
-	e.templates = newTemplates(e.search.fitter.model, e.search.grid, options.MinUM*1000, options.MaxUM*1000)
+	e.templates, err = newTemplates(e.search.fitter.model, e.search.grid, options.MinUM*1000, options.MaxUM*1000)
+	if err != nil {
+		return nil, fmt.Errorf("estimator: %w", err)
+	}
 	return e, nil
 }
 
@@ -184,6 +187,7 @@ func (e *Estimator) Limits() (minUM, maxUM float64) { return e.options.MinUM, e.
 const (
 	linerMaterial    = "Si3N4"
 	linerToleranceNM = 60
+	linerStartNM     = 15 // of a fit: from there it finds none as well as one
 )
 
 func withLiner(setup die.Setup) die.Setup {
@@ -406,8 +410,10 @@ func (e *Estimator) rough(guesses []guess) []fit {
 	var fits []fit
 	for _, g := range guesses[:min(len(guesses), searchRefined)] {
 		x := f.start(g.params)
-		x[atTilt] = 0.3                                            // inside, where the slopes lead either way
-		x[atUnder] = max(f.Low[atUnder], min(15, f.High[atUnder])) // nm of liner
+		x[atTilt] = 0.3 // inside, where the slopes lead either way
+		if undeclared(f.model.Setup(), 0) {
+			x[atUnder] = linerStartNM
+		}
 		fits = append(fits, fit{x: x})
 	}
 	fits = f.race(fits)

@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 
 	"bluefringe/optics/die"
@@ -278,6 +279,72 @@ func TestSetupsOfAllKinds(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// Layers that are known badly have many thicknesses that fit nearly, half a fringe of the
+// layer apart, each with a silicon thickness of its own.
+func TestLayersKnownBadly(t *testing.T) {
+	for name, under := range map[string][]die.Layer{
+		"thick oxide":   {{Material: "SiO2", ThicknessNM: 3000, ToleranceNM: 300}},
+		"nitride first": {{Material: "Si3N4", ThicknessNM: 500, ToleranceNM: 100}, {Material: "SiO2", ThicknessNM: 800, ToleranceNM: 80}},
+		"three layers": {{Material: "SiO2", ThicknessNM: 600, ToleranceNM: 100}, {Material: "Si3N4", ThicknessNM: 300, ToleranceNM: 60},
+			{Material: "SiO2", ThicknessNM: 1000, ToleranceNM: 150}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			setup := commonDie()
+			setup.Under = under
+			w := pixels(420, 980, 500)
+			e, err := New(setup, w, Options{MaxUM: 5})
+			if err != nil {
+				t.Fatal(err)
+			}
+			model, err := die.NewModel(setup, w, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			shown := model.NewEvaluation()
+			rng := rand.New(rand.NewPCG(13, 1))
+			told, wrong := 0, 0
+			const spectra = 25
+			for range spectra {
+				nm := 400 + 3600*rng.Float64()
+				truth := model.Nominal(nm)
+				truth.SpreadVarNM2, truth.Coverage = 400*rng.Float64(), 0.2+0.7*rng.Float64()
+				for j, layer := range under {
+					truth.UnderNM[j] += layer.ToleranceNM * (2*rng.Float64() - 1)
+				}
+				model.Evaluate(shown, truth)
+				for i := range shown.Reflectance {
+					shown.Reflectance[i] += 0.003 * rng.NormFloat64()
+				}
+				r, err := e.Measure(shown.Reflectance)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if r.Quality > Weak {
+					continue
+				}
+				told++
+				if math.Abs(1000*r.ThicknessUM-nm) > math.Max(3, 3000*r.SDUM) {
+					wrong++
+					t.Logf("%.1f nm over %.0f: %v %.5f ± %.5f µm, %v", nm, truth.UnderNM, r.Quality, r.ThicknessUM, r.SDUM, r.Candidates)
+				}
+			}
+			if wrong > 0 || told < spectra*4/5 {
+				t.Errorf("%d of %d told, %d wrong", told, spectra, wrong)
+			}
+		})
+	}
+}
+
+func TestLayerKnownTooBadly(t *testing.T) {
+	setup := commonDie()
+	setup.Under = append(setup.Under, die.Layer{Material: "SiO2", ThicknessNM: 9000, ToleranceNM: 2000})
+	_, err := New(setup, pixels(420, 980, 500), Options{})
+	if want := "SiO2 of 9000 nm under the silicon: a tolerance of 2000 nm is too wide to search, beside the other layers at most 1440 nm is allowed"; err == nil || !strings.Contains(err.Error(), want) {
+		t.Errorf("%v, want %s", err, want)
 	}
 }
 

@@ -1,6 +1,7 @@
 package estimate
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"sync"
@@ -49,7 +50,7 @@ func searchShapes() []die.Shape {
 	return []die.Shape{{}, {SpreadNM: 18}, {SpreadNM: 36}, {SpreadNM: 26, Tilt: 1}, {SpreadNM: 40, Tilt: 1}}
 }
 
-func newTemplates(model *die.Model, g grid, minNM, maxNM float64) *templates {
+func newTemplates(model *die.Model, g grid, minNM, maxNM float64) (*templates, error) {
 	setup := model.Setup()
 	t := &templates{
 		bands: len(g.wavelengthNM), white: newWhitening(newDrift(g.position())), shapes: searchShapes(),
@@ -61,7 +62,11 @@ func newTemplates(model *die.Model, g grid, minNM, maxNM float64) *templates {
 	last := len(setup.Under) - 1
 	var bareUnder [][]float64 // layers of each bare block
 	bareOf := map[string]int{}
-	for i, under := range underVariants(setup, model.HasMetal()) {
+	variants, err := underVariants(setup, model.HasMetal())
+	if err != nil {
+		return nil, err
+	}
+	for i, under := range variants {
 		// Without metal the last layer has no end: its thickness does not matter there.
 		key := keyOf(under[:max(last, 0)])
 		if _, ok := bareOf[key]; !ok {
@@ -90,7 +95,7 @@ func newTemplates(model *die.Model, g grid, minNM, maxNM float64) *templates {
 		work.Go(func() { t.variants[i].cross = t.cross(t.bare[t.variants[i].bare], t.metal[i]) })
 	}
 	work.Wait()
-	return t
+	return t, nil
 }
 
 // cross returns the products of the rows of two blocks.
@@ -126,48 +131,79 @@ func (t *templates) newBlock(model *die.Model, underNM []float64, metal bool) bl
 
 func (b block) row(r, bands int) []float32 { return b.rows[r*bands : (r+1)*bands] }
 
-// underVariants are the layer thicknesses tried: the layer with the widest tolerance
-// (without metal: of those that have an end) over its tolerance, crossed with no liner
-// and one.
-func underVariants(setup die.Setup, metal bool) [][]float64 {
+// How finely layers are tried, as offsets from their nominal thickness: what the search is
+// coarser than has fits of its own, half a fringe of the layer (some 90 nm of oxide in the
+// blue) from the next.
+const (
+	widestStepNM     = 50 // of the layer with the widest tolerance
+	otherStepNM      = 100
+	coarsestWidestNM = 120 // beyond, the search would pass over some thickness
+	coarsestOtherNM  = 180
+	leastSteps       = 4
+	mostVariants     = 24 // without the liner
+)
+
+// underVariants are the layer thicknesses tried: those with a tolerance over it (without
+// metal: those that have an end), the widest finest, crossed with no liner and one where
+// none was declared. The error says which layer is known too badly to be searched.
+func underVariants(setup die.Setup, metal bool) ([][]float64, error) {
 	ends := len(setup.Under)
 	if !metal {
 		ends--
 	}
 	nominal := make([]float64, len(setup.Under))
-	widest := -1
+	var open []int // layers with a tolerance, the widest first
 	for j, layer := range setup.Under {
 		nominal[j] = layer.ThicknessNM
-		if j < ends && j > 0 && layer.ToleranceNM > 0 && (widest < 0 || layer.ToleranceNM > setup.Under[widest].ToleranceNM) {
-			widest = j
+		if j < ends && layer.ToleranceNM > 0 && !undeclared(setup, j) {
+			open = append(open, j)
 		}
 	}
-	along := func(j int, parts ...float64) []float64 {
-		if j < 0 {
-			return []float64{0}
+	slices.SortStableFunc(open, func(a, b int) int {
+		return compare(setup.Under[b].ToleranceNM, setup.Under[a].ToleranceNM)
+	})
+	variants := [][]float64{nominal}
+	for i, j := range open {
+		tolerance := setup.Under[j].ToleranceNM
+		steps, coarsest := int(math.Ceil(2*tolerance/otherStepNM)), float64(coarsestOtherNM)
+		if i == 0 {
+			steps, coarsest = max(leastSteps, int(math.Ceil(2*tolerance/widestStepNM))), coarsestWidestNM
 		}
-		var out []float64
-		for _, p := range parts {
-			out = append(out, p*setup.Under[j].ToleranceNM)
+		steps = min(steps, max(1, mostVariants/len(variants)))
+		if most := coarsest * float64(steps) / 2; tolerance > most {
+			return nil, fmt.Errorf("%s of %g nm under the silicon: a tolerance of %g nm is too wide to search, beside the other layers at most %g nm is allowed",
+				setup.Under[j].Material, setup.Under[j].ThicknessNM, tolerance, most)
 		}
-		return out
+		variants = crossed(variants, j, tolerance, steps)
 	}
-	first := along(0, 0)
-	if ends > 0 && setup.Under[0].ToleranceNM > 0 {
-		first = along(0, 0.05, 0.65)
-	}
-	var variants [][]float64
-	for _, a := range first {
-		for _, b := range along(widest, -0.75, -0.25, 0.25, 0.75) {
-			v := slices.Clone(nominal)
-			v[0] += a
-			if widest > 0 {
-				v[widest] += b
+	if ends > 0 && undeclared(setup, 0) {
+		with := func(part float64) (out [][]float64) {
+			for _, v := range variants {
+				v = slices.Clone(v)
+				v[0] += part * setup.Under[0].ToleranceNM
+				out = append(out, v)
 			}
-			variants = append(variants, v)
+			return out
+		}
+		variants = append(with(0.05), with(0.65)...)
+	}
+	return variants, nil
+}
+
+// undeclared tells whether layer j is a liner that nobody declared.
+func undeclared(setup die.Setup, j int) bool { return j == 0 && setup.Under[j].ThicknessNM == 0 }
+
+// crossed returns the variants with layer j at so many thicknesses in the middle of equal
+// parts of its tolerance.
+func crossed(variants [][]float64, j int, tolerance float64, steps int) (out [][]float64) {
+	for _, v := range variants {
+		for k := range steps {
+			v := slices.Clone(v)
+			v[j] += tolerance * ((2*float64(k)+1)/float64(steps) - 1)
+			out = append(out, v)
 		}
 	}
-	return variants
+	return out
 }
 
 // guess is a place where the search found a local best.
