@@ -6,7 +6,6 @@ import (
 	"bluefringe/device/calibrate"
 	"bluefringe/device/setup"
 	"bluefringe/optics/die"
-	"bluefringe/optics/material"
 	"bluefringe/optics/surface"
 	"bluefringe/removal"
 	"bluefringe/removal/advice"
@@ -17,7 +16,7 @@ import (
 func dieSetup(s setup.Setup) die.Setup {
 	d := die.Setup{
 		Ambient: s.Optics.Ambient, TemperatureC: s.Optics.TemperatureC, Library: s.Optics.Library,
-		Carriers: material.Carriers{Type: material.CarrierType(s.Optics.Doping.Type), PerCM3: s.Optics.Doping.PerCM3},
+		Carriers: s.Optics.Doping.Carriers(),
 	}
 	for _, layer := range s.Optics.Under {
 		d.Under = append(d.Under, die.Layer(layer))

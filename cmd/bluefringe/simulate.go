@@ -110,6 +110,7 @@ func applySetup(cfg *simulate.Config, s setup.Setup, seed uint64) {
 	rng := rand.New(rand.NewPCG(seed, stream))
 	cfg.SetupTOML = s.Raw
 	cfg.Die.Ambient, cfg.Die.TemperatureC = s.Optics.Ambient, s.Optics.TemperatureC
+	cfg.Die.Carriers = s.Optics.Doping.Carriers()
 	cfg.Die.Under = nil
 	for _, l := range s.Optics.Under {
 		cfg.Die.Under = append(cfg.Die.Under, simulate.Layer{

@@ -29,6 +29,7 @@ func (l Lesson) Draw(seed uint64, assistance string) Truth {
 	die := simulate.Die{
 		ThicknessUM: from(l.Die.StartUM), BowUMPerMM2: l.Die.BowUMPerMM2,
 		Ambient: o.Ambient, TemperatureC: o.TemperatureC, RoughnessNM: l.Die.RoughnessNM, Silicon: "vuye",
+		Carriers: o.Doping.Carriers(),
 	}
 	for _, layer := range o.Under {
 		die.Under = append(die.Under, simulate.Layer{Material: layer.Material, ThicknessNM: layer.ThicknessNM})

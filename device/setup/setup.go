@@ -77,6 +77,11 @@ type Doping struct {
 	PerCM3 float64 `toml:"per_cm3"`
 }
 
+// Carriers is the doping as the optics take it.
+func (d Doping) Carriers() material.Carriers {
+	return material.Carriers{Type: material.CarrierType(d.Type), PerCM3: d.PerCM3}
+}
+
 // Instrument is what a spectrometer and its optics do to a spectrum. Zero means
 // not known, or none.
 type Instrument struct {

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 	"time"
+
+	"bluefringe/optics/material"
 )
 
 // Config is everything that a simulated run is made from.
@@ -52,6 +54,7 @@ type Die struct {
 	TemperatureC float64
 	RoughnessNM  float64 // root mean square height of the polished face
 
+	Carriers material.Carriers // dope the silicon; zero for none
 	// Silicon is the table of its index: "green" (M. A. Green 2008, the
 	// estimator's) or "vuye" (G. Vuye et al. 1993 where that ellipsometry is
 	// sound, joined to Green).
