@@ -60,3 +60,17 @@ func TestSetupsOfAllKinds(t *testing.T) {
 		})
 	}
 }
+
+// A line of unknown width may be as wide as two pixels, and then hides fringes that the
+// pixels would show: such a channel measures less far.
+func TestUnknownLine(t *testing.T) {
+	w := pixels(1000, 1350, 512)
+	limit := func(resolutionNM float64) float64 {
+		_, high := newEstimator(t, commonDie(resolutionNM), w).Limits()
+		return high
+	}
+	twoPixels := 2 * (w[1] - w[0])
+	if unknown := limit(0); !(unknown < limit(0.1) && unknown < limit(twoPixels)) {
+		t.Errorf("unknown %.1f µm, 0.1 nm %.1f µm, %.2f nm %.1f µm", unknown, limit(0.1), twoPixels, limit(twoPixels))
+	}
+}

@@ -6,6 +6,7 @@ import "math"
 const (
 	minFringes         = 1.5 // in the band: fewer cannot be told from a slope
 	minPixelsPerFringe = 2.5
+	minOfUnknownLine   = 4    // pixels to a fringe, when the width of the line is not known
 	minContrast        = 0.05 // that line width and absorption must leave
 	minPixels          = 64   // that show fringes so
 )
@@ -16,10 +17,14 @@ func (f *film) limits() (lowNM, highNM float64) {
 	last := len(f.phase) - 1
 	lowNM = minFringes * 2 * math.Pi / (f.phase[0] - f.phase[last])
 	need := max(minPixels, len(f.phase)/16)
+	pixelsPerFringe := minPixelsPerFringe
+	if f.setup.ResolutionNM == 0 {
+		pixelsPerFringe = minOfUnknownLine
+	}
 	enough := func(nm float64) bool {
 		count := 0
 		for i := range f.phase {
-			if f.contrast(i, nm) >= minContrast && f.pixelsPerFringe(i, nm) >= minPixelsPerFringe {
+			if f.contrast(i, nm) >= minContrast && f.pixelsPerFringe(i, nm) >= pixelsPerFringe {
 				count++
 			}
 		}
