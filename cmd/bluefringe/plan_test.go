@@ -211,9 +211,10 @@ func TestPlanFailures(t *testing.T) {
 func TestPlanChannels(t *testing.T) {
 	text := planSetup + "\n[channels.nir]\nwavelength_poly = [1000, 1.37]\npixels = 512\n"
 	p, got := planOf(t, text, "--rates", "none")
-	// 1.37 nm a pixel leaves 2.5 pixels to a fringe, 1300²/(2·3.67·d) nm wide, up to 67 um at
-	// 1300 nm and up to 116 um at 1700 nm (Chebyshev spacing: identity).
-	if len(p.Steps[0].Sights) != 1 || *p.Steps[0].Sights[0].FromUM > 116 || *p.Steps[0].Sights[0].FromUM < 67 {
+	// 1.37 nm a pixel leaves the four pixels to a fringe that a line of unknown width asks
+	// for, 1300²/(2·3.67·d) nm wide, up to 42 um at 1300 nm and up to 72 um at 1700 nm
+	// (Chebyshev spacing: identity).
+	if len(p.Steps[0].Sights) != 1 || *p.Steps[0].Sights[0].FromUM > 72 || *p.Steps[0].Sights[0].FromUM < 42 {
 		t.Errorf("%+v", p.Steps[0])
 	}
 	if got.code != exitFailed || p.Steps[2].StopBy != "" {

@@ -92,7 +92,9 @@ type Result struct {
 	UnderNM     []float64
 	Residual    float64 // robust standard deviation of the residuals, of reflectance
 
-	Candidates []Candidate // explanations that were compared, best first
+	// Candidates are the explanations that were compared, best first; none where the
+	// channel cannot tell fringe orders.
+	Candidates []Candidate
 
 	WavelengthNM []float64 // bands of the fit, rising
 	Measured     []float64 // reflectance of the bands; NaN where no pixel spoke
@@ -591,12 +593,10 @@ func (e *Estimator) judge(at *stage, fits []fit) Result {
 		r.Budget.UnderlayerUM = math.Hypot(r.Budget.UnderlayerUM, math.Sqrt(under)/1000)
 		r.SDUM = r.Budget.SDUM()
 	}
-	for _, f := range fits {
-		r.Candidates = append(r.Candidates, Candidate{f.x[atThickness] / 1000, f.weight})
-	}
-	if r.ThicknessUM > e.ordersUM {
-		order := at.orderNM(f.eval.First) / 1000
-		r.Candidates = []Candidate{{r.ThicknessUM, 1. / 3}, {r.ThicknessUM - order, 1. / 3}, {r.ThicknessUM + order, 1. / 3}}
+	if r.ThicknessUM <= e.ordersUM {
+		for _, f := range fits {
+			r.Candidates = append(r.Candidates, Candidate{f.x[atThickness] / 1000, f.weight})
+		}
 	}
 	e.grade(at, &r, swing, sigma*math.Sqrt(rho)/swing, swing*math.Sqrt(independent)/sigma)
 	return r
@@ -641,9 +641,9 @@ func (e *Estimator) grade(at *stage, r *Result, swing, misfit, signal float64) {
 	case len(r.Candidates) > 1 && r.Candidates[1].Weight > otherOrder:
 		r.Quality = Ambiguous
 		r.Reason = fmt.Sprintf("%.3f or %.3f µm", r.Candidates[0].ThicknessUM, r.Candidates[1].ThicknessUM)
-		if r.ThicknessUM > e.ordersUM {
-			r.Reason += fmt.Sprintf(": above %.1f µm the fringes of this channel cannot tell orders", e.ordersUM)
-		}
+	case len(r.Candidates) == 0:
+		r.Quality = Ambiguous
+		r.Reason = fmt.Sprintf("%.2f µm or some fringe orders beside: above %.1f µm this channel cannot tell them", r.ThicknessUM, e.ordersUM)
 	case math.Abs(r.Scale-1) > weakScale:
 		r.Quality, r.Reason = Weak, OffBrightness(r.Scale, r.at[len(r.at)-1])
 	case misfit > weakMisfit:

@@ -59,7 +59,8 @@ func TestReach(t *testing.T) {
 
 // Thickness is told up to where the spacing of the fringes tells their order: in every
 // channel that reaches to 1000 nm over the whole range of its goal, and less far where only
-// a few fringes beside each other are seen. Beyond, a reading names the orders beside it.
+// a few fringes beside each other are seen. Beyond, no order is preferred, so that no track
+// starts there.
 func TestOrdersThatCannotBeTold(t *testing.T) {
 	most := map[float64]float64{}
 	for _, to := range []float64{650, 720, 850, 1000} {
@@ -80,12 +81,8 @@ func TestOrdersThatCannotBeTold(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if r.Quality != Ambiguous || len(r.Candidates) != 3 {
+		if r.Quality != Ambiguous || len(r.Candidates) != 0 || !strings.Contains(r.Reason, "this channel cannot tell") {
 			t.Errorf("to %g nm: %.2f µm of a limit of %.2f reads %v %s, candidates %v", to, beyond, most[to], r.Quality, r.Reason, r.Candidates)
-			continue
-		}
-		if order := r.Candidates[2].ThicknessUM - r.Candidates[0].ThicknessUM; order < 0.075 || order > 0.14 { // λ/2n in air from 600 to 1000 nm
-			t.Errorf("to %g nm: orders %.3f µm apart", to, order)
 		}
 	}
 	if !(most[650] < most[720] && most[720] < most[850] && most[850] < most[1000] && most[1000] > 8) {
