@@ -125,7 +125,8 @@ func (f *Forecast) after(t float64) spread {
 	if m.mean > 0 {
 		w = u * u * (math.Max(0, rest)/(m.mean*m.mean) + f.wander.density*wander.qii + f.own.density*own.qii)
 		if unit := u * gone / m.mean; unit > 0 {
-			third = w * w / unit * (3 + w/(unit*unit))
+			// As skewed at most as where the spread is what goes: beyond, the form means nothing.
+			third = math.Min(w*w/unit*(3+w/(unit*unit)), 4*w*math.Sqrt(w))
 		}
 	}
 	variance := lever*lever*m.variance + w*(m.variance+m.mean*m.mean) + math.Max(0, f.residualUM2-2*u*cross)
