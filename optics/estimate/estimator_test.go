@@ -222,6 +222,20 @@ func TestNothingToRead(t *testing.T) {
 
 // The same spectrum must read the same whatever was measured before: nothing is
 // left behind in the workspace.
+// withModel is an estimator and the model of the same die.
+func withModel(t *testing.T, setup die.Setup, wavelengthNM []float64) (*Estimator, *die.Model) {
+	t.Helper()
+	e, err := New(setup, wavelengthNM, Options{MaxUM: 5})
+	if err != nil {
+		t.Fatal(err)
+	}
+	model, err := die.NewModel(setup, wavelengthNM, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return e, model
+}
+
 // Whatever the set-up says is there, spectra of just that are read right: layers known
 // exactly or not at all, none, no metal, under water, with a wide line or aperture.
 func TestSetupsOfAllKinds(t *testing.T) {
@@ -250,14 +264,7 @@ func TestSetupsOfAllKinds(t *testing.T) {
 			setup := commonDie()
 			change(&setup)
 			w := pixels(420, 980, 500)
-			e, err := New(setup, w, Options{MaxUM: 5})
-			if err != nil {
-				t.Fatal(err)
-			}
-			model, err := die.NewModel(setup, w, 0)
-			if err != nil {
-				t.Fatal(err)
-			}
+			e, model := withModel(t, setup, w)
 			shown := model.NewEvaluation()
 			rng := rand.New(rand.NewPCG(12, 1))
 			for _, nm := range []float64{400, 1300, 3500} {
@@ -296,14 +303,7 @@ func TestLayersKnownBadly(t *testing.T) {
 			setup := commonDie()
 			setup.Under = under
 			w := pixels(420, 980, 500)
-			e, err := New(setup, w, Options{MaxUM: 5})
-			if err != nil {
-				t.Fatal(err)
-			}
-			model, err := die.NewModel(setup, w, 0)
-			if err != nil {
-				t.Fatal(err)
-			}
+			e, model := withModel(t, setup, w)
 			shown := model.NewEvaluation()
 			rng := rand.New(rand.NewPCG(13, 1))
 			told, wrong := 0, 0
