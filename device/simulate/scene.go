@@ -6,7 +6,6 @@ import (
 	"math/cmplx"
 
 	"bluefringe/optics"
-	"bluefringe/optics/material"
 
 	"gonum.org/v1/gonum/integrate/quad"
 )
@@ -43,6 +42,7 @@ func newScene(die Die, wavelengthNM []float64, resolutionNM, maxThicknessNM floa
 	if err != nil {
 		return nil, err
 	}
+	silicon = silicon.doped(die.Carriers)
 	front, err := newFront(die)
 	if err != nil {
 		return nil, err
@@ -75,7 +75,6 @@ func newScene(die Die, wavelengthNM []float64, resolutionNM, maxThicknessNM floa
 // front gives the index of everything but the silicon.
 type front struct {
 	ambient, metal, end indexFunc // metal is nil for none
-	carriers            material.Carriers
 	under               []indexFunc
 	thicknessNM         []float64
 }
@@ -91,7 +90,7 @@ func newFront(die Die) (*front, error) {
 		}
 		return index
 	}
-	f.ambient, f.carriers = look("ambient", die.Ambient), die.Carriers
+	f.ambient = look("ambient", die.Ambient)
 	for i, layer := range die.Under {
 		f.under = append(f.under, look(fmt.Sprintf("layer %d under the silicon", i+1), layer.Material))
 		f.thicknessNM = append(f.thicknessNM, layer.ThicknessNM)
@@ -116,7 +115,7 @@ func (f *front) sample(nm float64, silicon indexFunc) (sample, error) {
 		}
 		return v
 	}
-	si, ambient, end := f.carriers.Dope(at(silicon), nm), at(f.ambient), at(f.end)
+	si, ambient, end := at(silicon), at(f.ambient), at(f.end)
 	layers := make([]optics.Layer, len(f.under))
 	for i := range layers {
 		layers[i] = optics.Layer{Index: at(f.under[i]), ThicknessNM: f.thicknessNM[i]}

@@ -44,6 +44,14 @@ func materialIndex(name string, temperatureC float64) (indexFunc, error) {
 	return func(nm float64) (complex128, error) { return m.Index(nm, temperatureC) }, nil
 }
 
+// doped is silicon with free carriers in it.
+func (f indexFunc) doped(carriers material.Carriers) indexFunc {
+	return func(nm float64) (complex128, error) {
+		index, err := f(nm)
+		return carriers.Dope(index, nm), err
+	}
+}
+
 // siliconIndex is the silicon of one of the tables that Die.Silicon names.
 func siliconIndex(table string, temperatureC float64) (indexFunc, error) {
 	green, err := materialIndex("Si", temperatureC)

@@ -16,7 +16,7 @@ import (
 // change their number by no more than a fraction when the thickness changes by λ/2n, while
 // a relative error ε of n moves a phase by 4πn·d·ε/λ.
 func (m *Model) OrdersApart(thicknessNM float64) float64 {
-	const (
+	const ( // common practice, no source
 		nodes     = 50
 		seen      = 0.02 // of the amplitude
 		noise     = 0.02 // rad at a node where nothing is lost: 0.4 % on fringes of 20 %

@@ -20,20 +20,22 @@ const (
 // Of n, Vuye 1993 turns by 0.25 % against Green 2008 between 540 and 640 nm and Schinke
 // 2015 by 0.1 % around 600 nm; from 700 to 900 nm Schinke and Green stay within 0.03 % of
 // a common factor. Of k, Schinke and Green differ by 10 % at 450 and 500 nm, 7 % at 600
-// and 3 to 4 % beyond; of a difference of two tables each has 1/√2. All at 50 nm steps.
+// and 3 to 4 % beyond; of a difference of two tables each has 1/√2. All at 50 nm steps, so
+// that the length is our choice; a test holds the whole against these differences.
 const alikeNM = 60
 
-type along struct{ fromNM, sd, toNM, otherSD float64 }
+// ramp is a standard deviation that goes evenly from one value to the other.
+type ramp struct{ fromNM, sd, toNM, otherSD float64 }
 
-func ofN() along { return along{700, 0.0015, 850, 0.0005} }
-func ofK() along { return along{525, 0.07, 700, 0.03} }
+func ofN() ramp { return ramp{700, 0.0015, 850, 0.0005} }
+func ofK() ramp { return ramp{525, 0.07, 700, 0.03} }
 
-func (a along) at(nm float64) float64 {
+func (a ramp) at(nm float64) float64 {
 	t := (nm - a.fromNM) / (a.toNM - a.fromNM)
 	return a.sd + (a.otherSD-a.sd)*math.Max(0, math.Min(1, t))
 }
 
-func (a along) covariance(nm, otherNM float64) float64 {
+func (a ramp) covariance(nm, otherNM float64) float64 {
 	u := (nm - otherNM) / alikeNM
 	return a.at(nm) * a.at(otherNM) * math.Exp(-u*u/2)
 }
@@ -54,7 +56,7 @@ type shapes struct {
 
 // newShapes expands a process between two wavelengths, nm, with its mean over them or,
 // where something else takes the mean up, without.
-func newShapes(sd along, low, high float64, count int, withMean bool) shapes {
+func newShapes(sd ramp, low, high float64, count int, withMean bool) shapes {
 	const n = 48 // closer than a third of alikeNM in a channel of 950 nm
 	s := shapes{lowNM: low, stepNM: (high - low) / n}
 	node := func(i int) float64 { return low + s.stepNM*(float64(i)+0.5) }

@@ -18,7 +18,7 @@ import (
 func TestPublishedTablesAreLikely(t *testing.T) {
 	for _, c := range []struct {
 		name   string
-		sd     along
+		sd     ramp
 		count  int
 		mean   bool
 		nm     []float64

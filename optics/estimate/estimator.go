@@ -486,7 +486,8 @@ func (s *stage) orderNM(fundamental []complex128) float64 {
 
 // turned returns the spread that shows fringes of about the same size with dark for
 // bright: a face tilted by more than half a fringe does that to those of one that is not,
-// so that its fit stands half an order away.
+// so that its fit stands half an order away. The numbers are of such pairs of fits to test
+// spectra; a descent goes on from there.
 func turned(spreadVar, tilt float64) (otherVar, otherTilt float64) {
 	if tilt > 0.4 {
 		return 0.55 * spreadVar, 0.1
@@ -517,7 +518,9 @@ func (s *stage) byWeight(fits []fit) {
 	lit, _, independent := s.evidence()
 	weigh(fits, independent, lit)
 	slices.SortStableFunc(fits, func(a, b fit) int { return compare(b.weight, a.weight) })
-	f.Cost(fits[0].x, 1)
+	if !slices.Equal(f.evaluated, fits[0].x) {
+		f.Cost(fits[0].x, 1)
+	}
 }
 
 // evidence is the number of bands with light, how alike the residuals of neighbours are
@@ -643,7 +646,7 @@ func (e *Estimator) grade(at *stage, r *Result, swing, misfit, signal float64) {
 		r.Reason = fmt.Sprintf("%.3f or %.3f µm", r.Candidates[0].ThicknessUM, r.Candidates[1].ThicknessUM)
 	case len(r.Candidates) == 0:
 		r.Quality = Ambiguous
-		r.Reason = fmt.Sprintf("%.2f µm or some fringe orders beside: above %.1f µm this channel cannot tell them", r.ThicknessUM, e.ordersUM)
+		r.Reason = fmt.Sprintf("too thick to tell orders: about %.2f µm, told up to %.1f µm", r.ThicknessUM, e.ordersUM)
 	case math.Abs(r.Scale-1) > weakScale:
 		r.Quality, r.Reason = Weak, OffBrightness(r.Scale, r.at[len(r.at)-1])
 	case misfit > weakMisfit:

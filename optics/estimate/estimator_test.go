@@ -239,27 +239,10 @@ func withModel(t *testing.T, setup die.Setup, wavelengthNM []float64) (*Estimato
 // Whatever the set-up says is there, spectra of just that are read right: layers known
 // exactly or not at all, none, no metal, under water, with a wide line or aperture.
 func TestSetupsOfAllKinds(t *testing.T) {
-	oxide := die.Layer{Material: "SiO2", ThicknessNM: 800, ToleranceNM: 80}
-	for name, change := range map[string]func(*die.Setup){
-		"as usual": func(*die.Setup) {},
-		"exact layers": func(s *die.Setup) {
-			s.Under = []die.Layer{{Material: "Si3N4", ThicknessNM: 20}, {Material: "SiO2", ThicknessNM: 800}}
-		},
-		"declared liner": func(s *die.Setup) {
-			s.Under = []die.Layer{{Material: "Si3N4", ThicknessNM: 50, ToleranceNM: 10}, oxide}
-		},
-		"three layers": func(s *die.Setup) {
-			s.Under = []die.Layer{{Material: "SiO2", ThicknessNM: 20, ToleranceNM: 5}, {Material: "Si3N4", ThicknessNM: 100, ToleranceNM: 20}, oxide}
-		},
-		"no layer":      func(s *die.Setup) { s.Under = nil },
-		"no metal":      func(s *die.Setup) { s.Reflector, s.CoverageMin, s.CoverageMax = "", 0, 0 },
-		"all metal":     func(s *die.Setup) { s.CoverageMin, s.CoverageMax = 1, 1 },
-		"copper":        func(s *die.Setup) { s.Reflector = "Cu" },
-		"water":         func(s *die.Setup) { s.Ambient = "water" },
-		"warm":          func(s *die.Setup) { s.TemperatureC = 45 },
-		"wide line":     func(s *die.Setup) { s.ResolutionNM = 3 },
-		"wide aperture": func(s *die.Setup) { s.NA = 0.3 },
-	} {
+	kinds := testspectra.Setups()
+	kinds["wide line"] = func(s *die.Setup) { s.ResolutionNM = 3 }
+	kinds["wide aperture"] = func(s *die.Setup) { s.NA = 0.3 }
+	for name, change := range kinds {
 		t.Run(name, func(t *testing.T) {
 			setup := commonDie()
 			change(&setup)

@@ -81,7 +81,7 @@ func TestOrdersThatCannotBeTold(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if r.Quality != Ambiguous || len(r.Candidates) != 0 || !strings.Contains(r.Reason, "this channel cannot tell") {
+		if r.Quality != Ambiguous || len(r.Candidates) != 0 || !strings.Contains(r.Reason, "too thick to tell orders") {
 			t.Errorf("to %g nm: %.2f µm of a limit of %.2f reads %v %s, candidates %v", to, beyond, most[to], r.Quality, r.Reason, r.Candidates)
 		}
 	}

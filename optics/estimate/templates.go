@@ -137,7 +137,7 @@ func (b block) row(r, bands int) []float32 { return b.rows[r*bands : (r+1)*bands
 const (
 	widestStepNM     = 50 // of the layer with the widest tolerance
 	otherStepNM      = 100
-	coarsestWidestNM = 120 // beyond, the search would pass over some thickness
+	coarsestWidestNM = 120 // 150 passed over one thickness in 25 (TestLayersKnownBadly)
 	coarsestOtherNM  = 180
 	leastSteps       = 4
 	mostVariants     = 24 // without the liner

@@ -7,31 +7,16 @@ import (
 
 	"bluefringe/optics/die"
 	"bluefringe/optics/estimate"
+	"bluefringe/optics/testspectra"
 )
 
 // Whatever the set-up says is there, spectra of just that are read right: layers known
 // exactly or not at all, none, no metal, under water, warm, with a wide aperture. The
 // spectra come from package die, so that this is of the set-up and not of the optics.
 func TestSetupsOfAllKinds(t *testing.T) {
-	oxide := die.Layer{Material: "SiO2", ThicknessNM: 800, ToleranceNM: 80}
-	for name, change := range map[string]func(*die.Setup){
-		"as usual": func(*die.Setup) {},
-		"exact layers": func(s *die.Setup) {
-			s.Under = []die.Layer{{Material: "Si3N4", ThicknessNM: 20}, {Material: "SiO2", ThicknessNM: 800}}
-		},
-		"three layers": func(s *die.Setup) {
-			s.Under = []die.Layer{{Material: "SiO2", ThicknessNM: 20, ToleranceNM: 5}, {Material: "Si3N4", ThicknessNM: 100, ToleranceNM: 20}, oxide}
-		},
-		"no layer":      func(s *die.Setup) { s.Under = nil },
-		"no metal":      func(s *die.Setup) { s.Reflector, s.CoverageMin, s.CoverageMax = "", 0, 0 },
-		"all metal":     func(s *die.Setup) { s.CoverageMin, s.CoverageMax = 1, 1 },
-		"copper":        func(s *die.Setup) { s.Reflector = "Cu" },
-		"water":         func(s *die.Setup) { s.Ambient = "water" },
-		"warm":          func(s *die.Setup) { s.TemperatureC = 45 },
-		"wide aperture": func(s *die.Setup) { s.NA = 0.1 },
-	} {
+	for name, change := range testspectra.Setups() {
 		t.Run(name, func(t *testing.T) {
-			setup := die.Setup{Ambient: "air", TemperatureC: 25, Under: []die.Layer{oxide},
+			setup := die.Setup{Ambient: "air", TemperatureC: 25, Under: []die.Layer{{Material: "SiO2", ThicknessNM: 800, ToleranceNM: 80}},
 				Reflector: "Al", CoverageMin: 0.2, CoverageMax: 0.9, ResolutionNM: 1}
 			change(&setup)
 			w := pixels(1100, 1300, 512)

@@ -50,8 +50,8 @@ func (a Action) String() string {
 const MaxActions = 10000
 
 // ParseScript reads actions, one a line: a time in seconds that does not fall, a word,
-// and after force the newtons; nothing after a stop. Empty lines and what follows a # do not count. The error
-// says the line, what was found and what is allowed.
+// and after force the newtons; nothing after a stop. Empty lines and what follows a # do
+// not count. The error says the line, what was found and what is allowed.
 func ParseScript(text string) ([]Action, error) {
 	var list []Action
 	lastS := 0.0
